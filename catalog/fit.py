@@ -1,0 +1,146 @@
+"""What bolts to what, and what a spring may carry. Each rule answers with a sentence, or None where all is well.
+
+Rules that need a balance (engagement, engine speed, belt margin) live in `search`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from catalog.machine import DriveClutch, DrivenClutch, Pocket
+from catalog.parts import MATERIALS, DrivenSpring, Flyweight, Helix, Part, Spring, TuningMass
+from catalog.quantities import show
+from solver.springs import LoadCurve, bending_stress, shear_stress, tensile_strength, torsion_shear_stress
+
+__all__ = [
+    "coil_bind",
+    "flyweight_fits",
+    "helix_fits",
+    "mass_fits",
+    "out_of_stock",
+    "spring_fits",
+    "spring_stress",
+    "twist_fits",
+]
+
+_PIN_PLAY = 0.15e-3  # m, common practice, no source
+_ROLLER_PLAY = 0.3e-3  # m, common practice, no source
+_SEAT_PLAY = (
+    1.5e-3  # m, how far a spring's stated installed length may be from the pocket's; common practice, no source
+)
+
+
+def spring_fits(spring: Spring, pocket: Pocket, family: str) -> str | None:
+    """Whether a spring goes into a clutch's pocket."""
+    outer, inner = spring.dimension("outer_diameter"), spring.dimension("inner_diameter")
+    stated = spring.stated_length
+    if family not in spring.fits:
+        return f"{spring.id} is made for {', '.join(spring.fits)}, not {family}"
+    if outer > pocket.outer_limit:
+        return f"{spring.id} is {show(outer, 'm')} outside, the pocket takes {show(pocket.outer_limit, 'm')}"
+    if inner < pocket.inner_limit:
+        return f"{spring.id} is {show(inner, 'm')} inside, the guide needs {show(pocket.inner_limit, 'm')}"
+    if stated is not None and abs(stated - pocket.installed_length) > _SEAT_PLAY:
+        return f"{spring.id} is meant to sit at {show(stated, 'm')}, the pocket is {show(pocket.installed_length, 'm')}"
+    return None
+
+
+def flyweight_fits(arm: Flyweight, clutch: DriveClutch) -> str | None:
+    """Whether a set of arms goes into a drive clutch."""
+    if clutch.family not in arm.fits:
+        return f"{arm.id} is made for {', '.join(arm.fits)}, not {clutch.family}"
+    if arm.count != clutch.arms:
+        return f"{arm.id} is a set of {arm.count}, the clutch takes {clutch.arms}"
+    if abs(arm.pin_diameter - clutch.pin_diameter) > _PIN_PLAY:
+        return f"{arm.id} is bored for a {show(arm.pin_diameter, 'm')} pin, the clutch has {show(clutch.pin_diameter, 'm')}"
+    if abs(arm.roller_diameter - clutch.roller_diameter) > _ROLLER_PLAY:
+        return (
+            f"{arm.id} is cut for a {show(arm.roller_diameter, 'm')} roller, "
+            f"the clutch has {show(clutch.roller_diameter, 'm')}"
+        )
+    return None
+
+
+def mass_fits(mass: TuningMass | None, station: str, arm: Flyweight) -> str | None:
+    """Whether a tuning mass (None: nothing) goes into an arm's station."""
+    seat = arm.stations.get(station)  # type: ignore[call-overload]
+    if mass is None:
+        blocked = seat is not None and not seat.may_be_empty
+        return f"{station} of {arm.id} must carry a mass" if blocked else None
+    if seat is None:
+        return f"{arm.id} has no {station} station"
+    if seat.seat != mass.seat:
+        return f"{mass.id} has a {mass.seat} seat, {station} of {arm.id} takes {seat.seat}"
+    if mass.length > seat.depth:
+        return f"{mass.id} is {show(mass.length, 'm')} long, {station} of {arm.id} is {show(seat.depth, 'm')} deep"
+    return None
+
+
+def helix_fits(helix: Helix, clutch: DrivenClutch, travel: float) -> str | None:
+    """Whether a helix goes into a driven clutch and lasts for the driven travel [m]."""
+    if clutch.family not in helix.fits:
+        return f"{helix.id} is made for {', '.join(helix.fits)}, not {clutch.family}"
+    if abs(helix.roller_diameter - clutch.roller_diameter) > _ROLLER_PLAY:
+        return (
+            f"{helix.id} is cut for a {show(helix.roller_diameter, 'm')} roller, "
+            f"the clutch has {show(clutch.roller_diameter, 'm')}"
+        )
+    if helix.travel < travel:
+        return f"{helix.id} ends at {show(helix.travel, 'm')} travel, the belt needs {show(travel, 'm')}"
+    return None
+
+
+def twist_fits(spring: DrivenSpring, helix: Helix, twist: float | None, tangs: bool) -> str | None:
+    """Whether a twist setting [rad] (None: not wound) can be made with this spring and helix."""
+    if spring.kind == "compression":
+        return None if twist is None else f"{spring.id} is a compression spring and is not wound"
+    if not tangs:
+        return f"{spring.id} needs tang holes, which the driven clutch lacks"
+    if twist is None:
+        return f"{spring.id} is wound by the helix and needs a twist setting"
+    if not helix.takes_twist(twist):
+        return f"{helix.id} has no setting at {show(twist, 'rad')} twist"
+    return None
+
+
+def coil_bind(spring: Spring, full_shift: float, clearance: float) -> str | None:
+    """Whether a spring keeps the clearance [m] from coil bind at its full-shift length [m]."""
+    solid = spring.dimension("solid_length")
+    if full_shift - solid < clearance:
+        return (
+            f"{spring.id} would be {show(full_shift, 'm')} long at full shift; it is solid at {show(solid, 'm')} and "
+            f"must keep {show(clearance, 'm')}"
+        )
+    return None
+
+
+def spring_stress(
+    spring: Spring, curve: LoadCurve, full_shift: float, allowance: float, twist: float = 0.0
+) -> str | None:
+    """Whether the wire stays below its allowance [share of strength] at full shift, wound by a twist [rad].
+
+    Not checked where the wire is not known.
+    """
+    wire = spring.wire
+    if wire is None:
+        return None
+    torque = spring.winding_rate * twist if isinstance(spring, DrivenSpring) else 0.0
+    shear = shear_stress(curve.at(full_shift), wire.diameter, wire.mean_diameter)
+    total = float(torsion_shear_stress(shear, bending_stress(torque, wire.diameter, wire.mean_diameter)))
+    material = MATERIALS[wire.material]
+    allowed = allowance * float(tensile_strength(wire.diameter, material.intercept, material.exponent))
+    if total > allowed:
+        return f"{spring.id} reaches {total / 1e6:.0f} MPa shear at full shift, {allowed / 1e6:.0f} MPa is allowed"
+    return None
+
+
+def out_of_stock(part: Part, fitted: bool) -> str | None:
+    """Whether a part is to hand: in stock, or in the machine already."""
+    if fitted or (part.stock or 0) > 0:
+        return None
+    return f"{part.id} is not in stock" if part.stock is not None else f"{part.id} states no stock"
+
+
+def full_twist(twist: float | None, rotation: float) -> float:
+    """Twist of a wound spring at full shift [rad]: the setting plus the helix's rotation."""
+    return 0.0 if twist is None else float(np.abs(twist) + rotation)

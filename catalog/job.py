@@ -1,0 +1,505 @@
+"""The job: machine, catalogue, ground mix, limits and weights, read and turned into SI arrays once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+import numpy as np
+from pydantic import BaseModel, Field, model_validator
+
+from catalog.dyno import read_dyno
+from catalog.machine import Machine
+from catalog.parts import EMPTY, STATIONS, Belt, Money
+from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, Temperature, quantity, refusal, show
+from catalog.reading import Document, Id, Loc, Strict, Text, read_document, validate
+from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
+from solver.belt_grip import Grip, grip
+from solver.belt_path import ShiftPath, shift_path
+from solver.engine import EngineCurve, air_correction, standard_atmosphere
+from solver.errors import InputError, PhysicalRangeError, Problem
+from solver.ground import Duty, Ground, Vehicle, duty
+from solver.losses import BeltLosses
+
+__all__ = ["SLOT_FAMILIES", "TERMS", "Job", "JobFile", "load_job"]
+
+# Slots of a kit in the order of every table and tie-break, and the family each draws from. Twist is a setting.
+SLOT_FAMILIES: Mapping[str, str] = {
+    "drive_spring": "drive_springs",
+    "flyweight": "flyweights",
+    **dict.fromkeys(STATIONS, "masses"),
+    "driven_spring": "driven_springs",
+    "helix": "helices",
+}
+TERMS = ("speed_band", "spring_loss", "belt_margin")
+_DEMO_CATALOGUE = "demo"
+
+Share = Annotated[float, quantity("1", gt=0, le=1)]
+Part = Annotated[float, quantity("1", ge=0, le=1)]
+Weight = Annotated[float, quantity("1", ge=0, le=1000)]
+
+
+class GroundEntry(Strict):
+    """One kind of ground the machine runs on."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "starts": "one full-throttle run-up from the lowest gear a minute on each ground",
+    }
+
+    name: Text
+    share: Share
+    source: Text
+    rolling: Annotated[float, quantity("1", ge=0, le=1)]
+    adhesion: Annotated[float, quantity("1", gt=0, le=1.5)]
+    grade: Annotated[float, quantity("1", ge=-1, le=1)]
+    speed: tuple[Speed, Speed]
+    throttle: Share
+    load_changes: PerMinute
+    starts: PerMinute = 1 / 60
+
+    @model_validator(mode="after")
+    def _spread(self) -> GroundEntry:
+        if self.speed[0] >= self.speed[1]:
+            raise refusal(
+                "speed range is empty",
+                got=f"{show(self.speed[0], 'm/s')} to {show(self.speed[1], 'm/s')}",
+                expected="[low, high]",
+            )
+        return self
+
+
+class Site(Strict):
+    """Air of the place of use."""
+
+    altitude: Position
+    temperature: Temperature
+
+
+class Limits(Strict):
+    """What a kit must keep to be buildable."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "idle_clearance": "engagement must lie 300 rpm above idle",
+        "spring_stress": "springs may reach 56 % of wire strength in shear (EN 13906-1, static; value from memory)",
+        "coil_clearance": "springs keep 1.5 mm from coil bind at full shift",
+        "belt_margin": "the belt must hold (slip and tension reserve of 0 % or more) over the duty",
+    }
+
+    engagement: tuple[RotationSpeed, RotationSpeed]
+    idle_clearance: RotationSpeed = 300 * np.pi / 30
+    engine_speed: RotationSpeed | None = None
+    spring_stress: Share = 0.56
+    coil_clearance: Position = 1.5e-3
+    belt_margin: Annotated[float, quantity("1", ge=-0.5, le=5)] = 0.0
+    budget: Money | None = None
+    in_stock: bool = False
+
+    @model_validator(mode="after")
+    def _window(self) -> Limits:
+        low, high = self.engagement
+        if low >= high:
+            raise refusal(
+                "engagement window is empty",
+                got=f"{show(low, 'rad/s')} to {show(high, 'rad/s')}",
+                expected="[low, high]",
+            )
+        return self
+
+
+class Weights(Strict):
+    """Points per 1 % speed band, per 1 % spring loss, per 10 % of missing belt margin."""
+
+    speed_band: Weight = 1.0
+    spring_loss: Weight = 1.0
+    belt_margin: Weight = 1.0
+
+
+class ScoreRule(Strict):
+    """How terms become one score; lower is better."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "wanted_margin": "a belt margin of 20 % is wanted; only what is missing of it costs",
+        "weights": "weights: 1 point per 1 % speed band, per 1 % spring loss, per 10 % missing belt margin",
+    }
+
+    wanted_margin: Annotated[float, quantity("1", ge=0, le=5)] = 0.20
+    weights: Weights = Weights()
+
+
+class Grid(Strict):
+    """Resolution of the shift map."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "positions": "16 shift positions",
+        "torque_levels": "torque levels 50, 75 and 100 % of full throttle",
+        "twist_step": "a stepless twist is searched in steps of 10 deg",
+    }
+
+    positions: Annotated[int, Field(ge=5, le=200)] = 16
+    torque_levels: Annotated[list[Share], Field(min_length=1, max_length=8)] = [0.5, 0.75, 1.0]
+    twist_step: Annotated[float, quantity("rad", gt=0)] = np.radians(10)
+
+    @model_validator(mode="after")
+    def _to_full(self) -> Grid:
+        rising = all(b > a for a, b in zip(self.torque_levels, self.torque_levels[1:], strict=False))
+        if not rising or self.torque_levels[-1] != 1.0:
+            raise refusal("torque levels out of order", got=str(self.torque_levels), expected="rising, the last 100 %")
+        return self
+
+
+class Fitted(Strict):
+    """The kit that is in the machine now."""
+
+    drive_spring: Id
+    flyweight: Id
+    heel: Id
+    mid: Id
+    tip: Id
+    driven_spring: Id
+    helix: Id
+    twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
+
+
+class JobFile(Strict):
+    """A job file."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "score": "a belt margin of 20 % is wanted; weights 1, 1, 1",
+        "site": "site at sea level, 15 degC, standard air",
+    }
+
+    description: Text
+    machine: Text
+    catalogue: Annotated[list[Text], Field(min_length=1)]
+    belt: Id
+    site: Site = Site.model_construct(altitude=0.0, temperature=288.15)
+    grounds: Annotated[list[GroundEntry], Field(min_length=1, max_length=40)]
+    limits: Limits
+    score: ScoreRule = ScoreRule()
+    grid: Grid = Grid()
+    fitted: Fitted
+    locks: dict[
+        Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text
+    ] = {}
+
+
+@dataclass(frozen=True)
+class Job:
+    """A job ready to be computed: validated files and the SI arrays made of them.
+
+    Attributes
+    ----------
+    file : Path
+    spec : JobFile
+    document : Document
+        Where each value of the job file stands.
+    machine : Machine
+    shelf : Shelf
+    belt : Belt
+    engine : EngineCurve
+        In the air of the site.
+    target_speed, speed_limit : float [rad/s]
+    shift : ShiftPath
+        On the grid's positions, 0 to 1.
+    grip : Grip
+    losses : BeltLosses
+    vehicle : Vehicle
+    duty : Duty
+    air_density : float [kg/m^3]
+    twists : tuple of (float or None)
+        Twist settings of the space [rad]; None is for springs that are not wound.
+    assumed : tuple of str
+        What the files left open, and what was taken instead.
+    inputs : dict of str
+        Hashes of job, machine with engine curve, and catalogue.
+    """
+
+    file: Path
+    spec: JobFile
+    document: Document
+    machine: Machine
+    shelf: Shelf
+    belt: Belt
+    engine: EngineCurve
+    target_speed: float
+    speed_limit: float
+    shift: ShiftPath
+    grip: Grip
+    losses: BeltLosses
+    vehicle: Vehicle
+    duty: Duty
+    air_density: float
+    twists: tuple[float | None, ...]
+    assumed: tuple[str, ...]
+    inputs: dict[str, str]
+
+    def problem(self, loc: Loc, message: str, got: str = "", expected: str = "", hint: str = "") -> Problem:
+        """A problem placed in the job file."""
+        line, column = self.document.place(loc)
+        path = ".".join(str(step) for step in loc)
+        return Problem(str(self.file), line, column, path, message, got, expected, hint)
+
+    @property
+    def installed_lengths(self) -> dict[str, tuple[float, float]]:
+        """Installed and full-shift length of each spring slot [m]."""
+        drive, driven = self.machine.drive_clutch.spring, self.machine.driven_clutch.spring
+        return {
+            "drive_spring": (drive.installed_length, drive.installed_length - float(self.shift.drive_travel[-1])),
+            "driven_spring": (driven.installed_length, driven.installed_length - float(self.shift.driven_travel[-1])),
+        }
+
+
+def load_job(path: str | Path) -> Job:
+    """Read a job with its machine, engine curve and catalogue.
+
+    Paths in the files are relative to the file they stand in; the catalogue name "demo" is the one that
+    comes with kitwright.
+
+    Parameters
+    ----------
+    path : str or Path
+
+    Returns
+    -------
+    Job
+
+    Raises
+    ------
+    InputError
+        With every problem of every file.
+    """
+    file = Path(path)
+    document = read_document(file)
+    spec = validate(document, JobFile)
+    problems: list[Problem] = []
+
+    def collect(read: Any, *args: Any) -> Any:
+        try:
+            return read(*args)
+        except InputError as error:
+            problems.extend(error.problems)
+            return None
+
+    machine_file = file.parent / spec.machine
+    machine: Machine | None = collect(lambda: validate(read_document(machine_file), Machine))
+    folders = [DEMO_PARTS if name == _DEMO_CATALOGUE else file.parent / name for name in spec.catalogue]
+    shelf: Shelf | None = collect(read_shelf, folders)
+    curve_file = machine_file.parent / machine.engine.curve if machine else None
+    curve: EngineCurve | None = collect(read_dyno, curve_file) if curve_file else None
+    if machine is None or shelf is None or curve is None or curve_file is None:
+        raise InputError(problems)
+
+    problems += _crosscheck(document, spec, shelf)
+    belt = shelf.family("belts").get(spec.belt)
+    if problems or not isinstance(belt, Belt):
+        raise InputError(problems)
+    return _assemble(file, document, spec, machine, machine_file, curve_file, shelf, belt, curve)
+
+
+def _assemble(
+    file: Path,
+    document: Document,
+    spec: JobFile,
+    machine: Machine,
+    machine_file: Path,
+    curve_file: Path,
+    shelf: Shelf,
+    belt: Belt,
+    curve: EngineCurve,
+) -> Job:
+    """Turn validated files into arrays; what the physics refuses becomes a problem with a place."""
+    pressure, _, _ = standard_atmosphere(spec.site.altitude)
+    density = float(pressure) / (287.05287 * spec.site.temperature)  # ideal gas, dry air
+    factor = float(air_correction(pressure, spec.site.temperature)) if machine.engine.air == "corrected" else 1.0
+    engine = curve.scaled(factor)
+    target = machine.engine.target_speed or engine.peak_power_speed
+    limit = min(spec.limits.engine_speed or np.inf, machine.engine.speed_limit)
+
+    positions = np.linspace(0, 1, spec.grid.positions)
+    shift = _reach(machine, machine_file, belt, positions)
+    vehicle = Vehicle(
+        machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
+    )
+    grounds = [
+        Ground(
+            g.name,
+            g.share,
+            g.rolling,
+            g.adhesion,
+            g.grade,
+            g.speed[0],
+            g.speed[1],
+            g.throttle,
+            g.load_changes,
+            g.starts,
+        )
+        for g in spec.grounds
+    ]
+    power = float(engine.at(target)) * target
+    problems = []
+    for number, ground in enumerate(grounds):
+        try:
+            duty([ground], vehicle, shift, power, target, spec.grid.torque_levels, density)
+        except PhysicalRangeError as error:
+            line, column = document.place(("grounds", number))
+            problems.append(Problem(str(file), line, column, f"grounds[{number}]", str(error)))
+    if not machine.engine.idle_speed < target < limit:
+        problems.append(
+            Problem(
+                str(machine_file), 0, 0, "engine", "target speed must lie between idle and the speed limit",
+                f"idle {show(machine.engine.idle_speed, 'rad/s')}, target {show(target, 'rad/s')}, "
+                f"limit {show(limit, 'rad/s')}", "idle < target < limit",
+            )
+        )  # fmt: skip
+    if problems:
+        raise InputError(problems)
+    return Job(
+        file=file,
+        spec=spec,
+        document=document,
+        machine=machine,
+        shelf=shelf,
+        belt=belt,
+        engine=engine,
+        target_speed=target,
+        speed_limit=float(limit),
+        shift=shift,
+        grip=grip(shift, machine.half_angle, belt.friction, belt.seating),
+        losses=BeltLosses(**belt.losses.model_dump()),
+        vehicle=vehicle,
+        duty=duty(grounds, vehicle, shift, power, target, spec.grid.torque_levels, density),
+        air_density=density,
+        twists=_twists(shelf, spec.grid.twist_step),
+        assumed=_assumed(spec, machine, belt, shelf, factor),
+        inputs={
+            "job": digest([file]),
+            "machine": digest([machine_file, curve_file]),
+            "catalogue": digest(shelf.files),
+        },
+    )
+
+
+def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem]:
+    """What only shows when job and catalogue are seen together."""
+    problems = []
+
+    def note(loc: Loc, message: str, got: str, expected: str) -> None:
+        line, column = document.place(loc)
+        problems.append(Problem(str(document.path), line, column, ".".join(map(str, loc)), message, got, expected))
+
+    total = sum(ground.share for ground in spec.grounds)
+    if abs(total - 1) > 0.005:
+        note(("grounds",), "the shares do not add up", f"{100 * total:.4g} %", "100 %")
+    names = [ground.name for ground in spec.grounds]
+    for number, name in enumerate(names):
+        if name in names[:number]:
+            note(("grounds", number, "name"), "two grounds of one name", repr(name), "a name of its own")
+    if spec.belt not in shelf.family("belts"):
+        note(("belt",), "no such belt in the catalogue", repr(spec.belt), _offer(shelf.family("belts")))
+    for slot, family in SLOT_FAMILIES.items():
+        part = getattr(spec.fitted, slot)
+        if part not in shelf.family(family) and not (slot in STATIONS and part == EMPTY):
+            note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(shelf.family(family)))
+    if spec.limits.budget is not None:
+        currency = spec.limits.budget.currency
+        others = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price} - {currency}
+        if others:
+            note(("limits", "budget"), "budget and prices in different currencies", currency, ", ".join(sorted(others)))
+    return problems
+
+
+def _offer(parts: Mapping[str, object]) -> str:
+    names = list(parts)
+    return "one of " + ", ".join(names[:6]) + (" …" if len(names) > 6 else "") if names else "such a part file"
+
+
+def _reach(machine: Machine, machine_file: Path, belt: Belt, positions: Any) -> ShiftPath:
+    """The shift path, with a problem in words where the belt does not reach or does not suit the sheaves."""
+    drive, driven = machine.drive_clutch, machine.driven_clutch
+    problems = []
+
+    def note(path: str, message: str, got: str, expected: str) -> None:
+        problems.append(Problem(str(machine_file), 0, 0, path, message, got, expected))
+
+    if abs(belt.half_angle - machine.half_angle) > np.radians(0.5):
+        note(
+            "half_angle", f"belt {belt.id!r} has another flank angle",
+            f"sheave {show(machine.half_angle, 'rad')}", f"{show(belt.half_angle, 'rad')} as the belt",
+        )  # fmt: skip
+    for family in (drive.family, driven.family):
+        if family not in belt.fits:
+            note("", f"belt {belt.id!r} is not made for clutch family {family!r}", ", ".join(belt.fits), family)
+    try:
+        shift = shift_path(
+            positions,
+            drive.min_radius,
+            drive.max_radius,
+            belt.pitch_length,
+            machine.centre_distance,
+            machine.half_angle,
+        )
+    except PhysicalRangeError as error:
+        note("centre_distance", f"belt {belt.id!r} cannot reach between the sheaves: {error}", "", "")
+        raise InputError(problems) from None
+    largest, smallest = float(shift.driven_radius[0]), float(shift.driven_radius[-1])
+    if largest > driven.max_radius * (1 + 1e-9) or smallest < driven.min_radius * (1 - 1e-9):
+        note(
+            "centre_distance", f"belt {belt.id!r} cannot reach between the sheaves",
+            f"driven radius {show(largest, 'm')} to {show(smallest, 'm')}",
+            f"{show(driven.max_radius, 'm')} to {show(driven.min_radius, 'm')}",
+        )  # fmt: skip
+    if problems:
+        raise InputError(problems)
+    return shift
+
+
+def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
+    """All twist settings any helix offers, stepless ranges at the grid's step, and None for springs not wound."""
+    from catalog.parts import Helix
+
+    values: set[float] = set()
+    for helix in shelf.family("helices").values():
+        assert isinstance(helix, Helix)
+        values.update(helix.twist_steps or ())
+        if helix.twist_range is not None:
+            low, high = helix.twist_range
+            values.update(np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1) * step)
+    return (None, *sorted({round(v, 9) for v in values}))
+
+
+def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: float) -> tuple[str, ...]:
+    lines: list[str] = []
+
+    def walk(model: BaseModel) -> None:
+        notes: dict[str, str] = getattr(model, "assumed", {})
+        for name in type(model).model_fields:
+            if name not in model.model_fields_set:
+                if name in notes:
+                    lines.append(notes[name])
+                elif isinstance(getattr(model, name), BaseModel):
+                    walk(getattr(model, name))
+                continue
+            value = getattr(model, name)
+            for child in value if isinstance(value, list) else [value]:
+                if isinstance(child, BaseModel):
+                    walk(child)
+
+    walk(spec)
+    walk(machine)
+    if machine.engine.air == "corrected":
+        lines.append(f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form)")
+    if "seating" not in belt.model_fields_set:
+        lines.append("the belt seats with full flank friction on its idle arcs (seating 1)")
+    lines.append("slip limit from the sliding-angle theory at flank friction 0.35, scaled to the belt's own friction")
+    lines.append("belt efficiency of 87 % while the time on each ground is worked out; it does not enter the balance")
+    bare = [
+        p.id
+        for family in ("drive_springs", "driven_springs")
+        for p in shelf.family(family).values()
+        if getattr(p, "wire", None) is None
+    ]
+    if bare:
+        lines.append(f"stress not checked for {len(bare)} springs without wire data")
+    return tuple(dict.fromkeys(lines))

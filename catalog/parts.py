@@ -1,0 +1,578 @@
+"""The part families: what a catalogue file may say, and the one model each way of saying it ends in.
+
+One family a file: `family:` and `parts:`. What bolts to what is judged in `catalog.fit`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BeforeValidator, Field, model_validator
+
+from catalog.quantities import (
+    Angle,
+    Force,
+    Length,
+    LinearDensity,
+    Mass,
+    Number,
+    Position,
+    Rate,
+    RotationSpeed,
+    TorsionRate,
+    quantity,
+    refusal,
+    show,
+)
+from catalog.reading import Id, Strict, Text
+from solver.springs import LoadCurve, helical_rate, solid_length, torsion_rate
+
+__all__ = [
+    "EMPTY",
+    "FAMILIES",
+    "MATERIALS",
+    "STATIONS",
+    "Belt",
+    "DriveSpring",
+    "DrivenSpring",
+    "Flyweight",
+    "Helix",
+    "Part",
+    "Price",
+    "Spring",
+    "TuningMass",
+]
+
+STATIONS = ("heel", "mid", "tip")
+EMPTY = "empty"  # reserved id: nothing in this station
+
+# Two descriptions of one spring may differ by what a scale and a ruler differ by.
+_AGREEMENT = 0.04
+
+
+class Material(NamedTuple):
+    """Spring wire: strength A / d^m (Shigley Table 10-4), moduli (Shigley Table 10-5, values from memory)."""
+
+    intercept: float  # Pa at 1 mm
+    exponent: float  # -
+    shear_modulus: float  # Pa
+    youngs_modulus: float  # Pa
+
+
+MATERIALS: Mapping[str, Material] = {
+    "music-wire": Material(2211e6, 0.145, 80.0e9, 196.5e9),
+    "oil-tempered": Material(1855e6, 0.187, 77.2e9, 196.5e9),
+    "hard-drawn": Material(1783e6, 0.190, 79.3e9, 197.2e9),
+    "chrome-vanadium": Material(2005e6, 0.168, 77.2e9, 203.4e9),
+    "chrome-silicon": Material(1974e6, 0.108, 77.2e9, 203.4e9),
+}
+
+
+class Price(NamedTuple):
+    """An amount of money and its currency (ISO 4217 code)."""
+
+    amount: float
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.2f} {self.currency}"
+
+
+def _price(text: object) -> Price:
+    found = re.fullmatch(r"(\d+(?:\.\d{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
+    if found is None:
+        raise refusal("not a price", got=str(text), expected="an amount and a currency code, like '42.50 EUR'")
+    return Price(float(found[1]), found[2])
+
+
+Money = Annotated[Price, BeforeValidator(_price)]
+Coils = Annotated[float, quantity("1", gt=0)]
+
+
+class Part(Strict):
+    """What every part states."""
+
+    slot: ClassVar[str]
+
+    id: Id
+    description: Text
+    source: Text
+    basis: Literal["measured", "datasheet", "estimated", "example"]
+    price: Money | None = None
+    stock: Annotated[int, Field(ge=0)] | None = None
+
+
+class LinearForm(Strict):
+    """A spring as rate, free length and the length it is meant to sit at."""
+
+    rate: Rate
+    free_length: Length
+    installed_length: Length
+
+    @model_validator(mode="after")
+    def _pressed(self) -> LinearForm:
+        if self.installed_length >= self.free_length:
+            raise refusal(
+                "the spring is not pressed when installed",
+                got=f"installed length {show(self.installed_length, 'm')}",
+                expected=f"below the free length {show(self.free_length, 'm')}",
+            )
+        return self
+
+
+class MarkedForm(Strict):
+    """A spring as two marked loads: when installed and at full shift.
+
+    Without lengths the loads stand at the clutch's own installed and full-shift lengths.
+    """
+
+    installed: Force
+    full_shift: Force
+    installed_length: Length | None = None
+    full_shift_length: Length | None = None
+
+    @model_validator(mode="after")
+    def _rises(self) -> MarkedForm:
+        if self.full_shift <= self.installed:
+            raise refusal(
+                "the load must rise towards full shift",
+                got=f"{show(self.installed, 'N')} then {show(self.full_shift, 'N')}",
+                expected="installed below full_shift",
+            )
+        lengths = (self.installed_length, self.full_shift_length)
+        if (lengths[0] is None) != (lengths[1] is None):
+            raise refusal("one marked length alone", got="one", expected="both lengths, or neither")
+        if lengths[0] is not None and lengths[1] is not None and lengths[1] >= lengths[0]:
+            raise refusal(
+                "the spring must be shorter at full shift",
+                got=f"{show(lengths[0], 'm')} then {show(lengths[1], 'm')}",
+                expected="full_shift_length below installed_length",
+            )
+        return self
+
+
+class WireForm(Strict):
+    """A spring as wire geometry and material, ends squared and ground."""
+
+    diameter: Length
+    mean_diameter: Length
+    active_coils: Coils
+    total_coils: Coils
+    free_length: Length
+    material: Literal["music-wire", "oil-tempered", "hard-drawn", "chrome-vanadium", "chrome-silicon"]
+
+    @model_validator(mode="after")
+    def _winds(self) -> WireForm:
+        if self.mean_diameter <= 2 * self.diameter:
+            raise refusal(
+                "the coil is too tight for its wire",
+                got=f"mean diameter {show(self.mean_diameter, 'm')} on wire {show(self.diameter, 'm')}",
+                expected="more than twice the wire diameter",
+            )
+        if self.total_coils < self.active_coils:
+            raise refusal("fewer coils in all than active ones", got=str(self.total_coils), expected="total >= active")
+        if self.free_length <= self.solid_length:
+            raise refusal(
+                "free length is below the solid length",
+                got=show(self.free_length, "m"),
+                expected=f"above {show(self.solid_length, 'm')}",
+            )
+        return self
+
+    @property
+    def rate(self) -> float:
+        """Axial rate [N/m]."""
+        modulus = MATERIALS[self.material].shear_modulus
+        return float(helical_rate(self.diameter, self.mean_diameter, self.active_coils, modulus))
+
+    @property
+    def torsion_rate(self) -> float:
+        """Rate when wound about the axis [N m/rad]."""
+        modulus = MATERIALS[self.material].youngs_modulus
+        return float(torsion_rate(self.diameter, self.mean_diameter, self.active_coils, modulus))
+
+    @property
+    def solid_length(self) -> float:
+        """Length with the coils touching [m]."""
+        return float(solid_length(self.diameter, self.total_coils))
+
+
+class TableRow(Strict):
+    """One measured point of a spring."""
+
+    length: Length
+    load: Force
+
+
+Table = Annotated[list[TableRow], Field(min_length=2, max_length=200)]
+Fits = Annotated[list[Id], Field(min_length=1)]
+
+
+class Spring(Part):
+    """A spring in any of four forms; forms given together must agree."""
+
+    fits: Fits
+    outer_diameter: Length | None = None
+    inner_diameter: Length | None = None
+    solid_length: Length | None = None
+    linear: LinearForm | None = None
+    marked: MarkedForm | None = None
+    wire: WireForm | None = None
+    table: Table | None = None
+
+    @model_validator(mode="after")
+    def _complete(self) -> Spring:
+        if not (self.linear or self.marked or self.wire or self.table):
+            raise refusal("no load given", got="none of them", expected="linear, marked, wire or table")
+        if self.wire is None:
+            lacking = [n for n in ("outer_diameter", "inner_diameter", "solid_length") if getattr(self, n) is None]
+            if lacking:
+                raise refusal(
+                    "without wire data the spring's own dimensions are needed",
+                    got=f"no {', '.join(lacking)}",
+                    expected="outer_diameter, inner_diameter and solid_length",
+                )
+        if self.table is not None:
+            self._steady(self.table)
+        self._agree()
+        return self
+
+    def _steady(self, table: list[TableRow]) -> None:
+        for before, after in zip(table, table[1:], strict=False):
+            if after.length >= before.length or after.load <= before.load:
+                raise refusal(
+                    "table out of order",
+                    got=f"{show(after.load, 'N')} at {show(after.length, 'm')} after "
+                    f"{show(before.load, 'N')} at {show(before.length, 'm')}",
+                    expected="falling lengths with rising loads",
+                )
+
+    def _agree(self) -> None:
+        """Hold every further form against the first at the first form's own lengths."""
+        curves = [(name, curve) for name, curve in self._curves(None).items() if curve is not None]
+        for name, curve in curves[1:]:
+            first_name, first = curves[0]
+            lengths = np.asarray(curve.length[[0, -1]])
+            mine, theirs = first.at(lengths), curve.at(lengths)
+            worst = int(np.argmax(np.abs(mine - theirs)))
+            if abs(mine[worst] - theirs[worst]) > _AGREEMENT * max(mine[-1], theirs[-1]):
+                raise refusal(
+                    f"{first_name} and {name} disagree",
+                    got=f"{show(mine[worst], 'N')} and {show(theirs[worst], 'N')} at {show(lengths[worst], 'm')}",
+                    expected=f"the same load within {_AGREEMENT:.0%}",
+                    hint="keep the form you measured and drop the other.",
+                )
+        for name in ("outer_diameter", "inner_diameter", "solid_length"):
+            stated, derived = getattr(self, name), self._from_wire(name)
+            if stated is not None and derived is not None and abs(stated - derived) > _AGREEMENT * derived:
+                raise refusal(
+                    f"{name} and wire disagree", got=show(stated, "m"), expected=f"{show(derived, 'm')} from the wire"
+                )
+
+    def _from_wire(self, name: str) -> float | None:
+        if self.wire is None:
+            return None
+        sign = {"outer_diameter": 1, "inner_diameter": -1}.get(name)
+        return self.wire.solid_length if sign is None else self.wire.mean_diameter + sign * self.wire.diameter
+
+    def dimension(self, name: Literal["outer_diameter", "inner_diameter", "solid_length"]) -> float:
+        """A stated dimension, or the one the wire implies [m]."""
+        value = getattr(self, name) or self._from_wire(name)
+        assert value is not None  # _complete saw to it
+        return float(value)
+
+    @property
+    def stated_length(self) -> float | None:
+        """Installed length the part itself states [m]."""
+        if self.linear:
+            return self.linear.installed_length
+        return self.marked.installed_length if self.marked else None
+
+    def curve(self, installed: float, full_shift: float) -> LoadCurve:
+        """The spring's load against length in a clutch with these installed and full-shift lengths [m].
+
+        A measured table comes before marked loads, those before a linear description, that before wire.
+        """
+        curves = self._curves((installed, full_shift))
+        best = next(curve for curve in (curves[n] for n in ("table", "marked", "linear", "wire")) if curve is not None)
+        return best
+
+    def _curves(self, clutch: tuple[float, float] | None) -> dict[str, LoadCurve | None]:
+        def straight(free: float, rate: float) -> LoadCurve:
+            return LoadCurve(np.array([free, 0.0]), np.array([0.0, rate * free]))
+
+        marks = self.marked
+        lengths = (marks.installed_length, marks.full_shift_length) if marks else (None, None)
+        if lengths[0] is None and clutch is not None:
+            lengths = clutch
+        return {
+            "linear": straight(self.linear.free_length, self.linear.rate) if self.linear else None,
+            "marked": LoadCurve(np.array(lengths, float), np.array([marks.installed, marks.full_shift]))
+            if marks and lengths[0] is not None
+            else None,
+            "wire": straight(self.wire.free_length, self.wire.rate) if self.wire else None,
+            "table": LoadCurve(np.array([r.length for r in self.table]), np.array([r.load for r in self.table]))
+            if self.table
+            else None,
+        }
+
+
+class DriveSpring(Spring):
+    """The spring that holds the drive sheaves open."""
+
+    slot: ClassVar[str] = "drive_spring"
+
+
+class DrivenSpring(Spring):
+    """The spring that closes the driven sheaves; a torsion spring is also wound by the helix."""
+
+    slot: ClassVar[str] = "driven_spring"
+
+    kind: Literal["compression", "torsion"]
+    torsion_rate: TorsionRate | None = None
+
+    @model_validator(mode="after")
+    def _twisted(self) -> DrivenSpring:
+        if self.kind == "compression":
+            if self.torsion_rate is not None:
+                raise refusal(
+                    "a compression spring is not wound",
+                    got="a torsion_rate",
+                    expected="kind: torsion, or no torsion_rate",
+                )
+            return self
+        derived = self.wire.torsion_rate if self.wire else None
+        if self.torsion_rate is None and derived is None:
+            raise refusal("a torsion spring without its rate", got="neither", expected="torsion_rate or wire")
+        # Shop formulas differ by 6 % (divisor 64 or 67.86), so twice the usual allowance.
+        if self.torsion_rate and derived and abs(self.torsion_rate - derived) > 2 * _AGREEMENT * derived:
+            raise refusal(
+                "torsion_rate and wire disagree",
+                got=show(self.torsion_rate, "N m/rad"),
+                expected=f"{show(derived, 'N m/rad')} within {2 * _AGREEMENT:.0%}",
+            )
+        return self
+
+    @property
+    def winding_rate(self) -> float:
+        """Torque per twist [N m/rad], 0 for a compression spring."""
+        if self.kind == "compression":
+            return 0.0
+        return self.torsion_rate or (self.wire.torsion_rate if self.wire else 0.0)
+
+
+class Place(Strict):
+    """A point in the arm's frame: along it from the pivot, and across it towards the roller."""
+
+    along: Position
+    across: Position
+
+
+class Body(Place):
+    """The bare arm as a mass at its centre of gravity."""
+
+    mass: Mass
+
+
+class Station(Place):
+    """A seat for one tuning mass; the point is the mass's centre of gravity."""
+
+    seat: Id
+    depth: Length
+    may_be_empty: bool = True
+
+
+class Profile(Strict):
+    """The contact face as points (along, across), from the pivot towards the tip."""
+
+    unit: Literal["mm", "in"]
+    points: Annotated[list[tuple[float, float]], Field(min_length=4, max_length=400)]
+
+    @property
+    def metres(self) -> NDArray[np.float64]:
+        """The points in metres, shape (n, 2)."""
+        return np.asarray(self.points, float) * {"mm": 1e-3, "in": 25.4e-3}[self.unit]
+
+    @model_validator(mode="after")
+    def _rising(self) -> Profile:
+        for number, (before, after) in enumerate(zip(self.points, self.points[1:], strict=False)):
+            if after[0] <= before[0]:
+                raise refusal(
+                    f"point {number + 1} does not lie further along the arm than the one before",
+                    got=f"{after[0]:g} after {before[0]:g}",
+                    expected="rising order",
+                )
+        return self
+
+
+ThrustPerMass = Annotated[float, quantity("N/kg")]
+
+
+class ThrustTable(Strict):
+    """Thrust of the whole set of arms, measured on a bench at one speed, closing and opening averaged."""
+
+    speed: RotationSpeed
+    travel: Annotated[list[Position], Field(min_length=3)]
+    bare: Annotated[list[Force], Field(min_length=3)]
+    per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = {}
+
+    @model_validator(mode="after")
+    def _square(self) -> ThrustTable:
+        lengths = {"bare": len(self.bare)} | {f"per_mass.{k}": len(v) for k, v in self.per_mass.items()}
+        for name, length in lengths.items():
+            if length != len(self.travel):
+                raise refusal(
+                    f"{name} has not one value a travel", got=f"{length} values", expected=f"{len(self.travel)} values"
+                )
+        if any(b <= a for a, b in zip(self.travel, self.travel[1:], strict=False)) or self.travel[0] > 0:
+            raise refusal("travel out of order", got="it does not rise from 0", expected="0, rising")
+        return self
+
+
+class Flyweight(Part):
+    """A set of pivoting arms, by geometry or by a measured thrust table."""
+
+    slot: ClassVar[str] = "flyweight"
+
+    fits: Fits
+    count: Annotated[int, Field(ge=2, le=12)]
+    pin_diameter: Length
+    roller_diameter: Length
+    body: Body | None = None
+    profile: Profile | None = None
+    thrust: ThrustTable | None = None
+    stations: dict[Literal["heel", "mid", "tip"], Station] = {}
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Flyweight:
+        geometry = self.body is not None and self.profile is not None
+        if geometry == (self.thrust is not None):
+            raise refusal(
+                "an arm is given by its geometry or by a thrust table",
+                got="both" if geometry else "neither",
+                expected="body and profile, or thrust",
+            )
+        if self.thrust is not None:
+            missing = set(self.stations) - set(self.thrust.per_mass)
+            if missing:
+                raise refusal(
+                    f"no thrust per mass for station {', '.join(sorted(missing))}",
+                    got="none",
+                    expected="per_mass for each station",
+                )
+        return self
+
+
+class TuningMass(Part):
+    """A mass for a station; price and stock count one matched set, one mass for each arm."""
+
+    slot: ClassVar[str] = "mass"
+
+    stations: Annotated[list[Literal["heel", "mid", "tip"]], Field(min_length=1)]
+    seat: Id
+    length: Length
+    mass: Mass
+
+
+class RampPoint(Strict):
+    """Helix angle at one driven travel."""
+
+    travel: Position
+    angle: Angle
+
+
+RampAngle = Annotated[float, quantity("rad", gt=0, lt=np.pi / 2)]
+
+
+class Helix(Part):
+    """A torque ramp. Angles are measured from the plane of rotation."""
+
+    slot: ClassVar[str] = "helix"
+
+    fits: Fits
+    radius: Length
+    travel: Length
+    roller_diameter: Length
+    angle: RampAngle | None = None
+    ramp: Annotated[list[RampPoint], Field(min_length=2)] | None = None
+    twist_steps: Annotated[list[Angle], Field(min_length=1, max_length=40)] | None = None
+    twist_range: tuple[Angle, Angle] | None = None
+
+    @model_validator(mode="after")
+    def _one_ramp(self) -> Helix:
+        if (self.angle is None) == (self.ramp is None):
+            raise refusal(
+                "a helix has one angle or a ramp",
+                got="neither" if self.angle is None else "both",
+                expected="angle, or ramp with angle against travel",
+            )
+        for point in self.ramp or ():
+            if not 0 < point.angle < np.pi / 2:
+                raise refusal(
+                    "helix angle out of range",
+                    got=show(point.angle, "rad"),
+                    expected="between 0 and 90 deg from the plane",
+                )
+        travels = [point.travel for point in self.ramp or ()]
+        if any(b <= a for a, b in zip(travels, travels[1:], strict=False)):
+            raise refusal("ramp out of order", got="travel does not rise", expected="rising travel")
+        if self.twist_steps is not None and self.twist_range is not None:
+            raise refusal("two ways of twist", got="both", expected="twist_steps or twist_range")
+        if self.twist_range is not None and self.twist_range[0] >= self.twist_range[1]:
+            raise refusal("twist range is empty", got="low end not below high end", expected="[low, high]")
+        return self
+
+    @property
+    def points(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Travels [m] and angles [rad] of the ramp."""
+        if self.ramp is not None:
+            return np.array([p.travel for p in self.ramp]), np.array([p.angle for p in self.ramp])
+        return np.array([0.0]), np.array([self.angle])
+
+    def takes_twist(self, twist: float) -> bool:
+        """Whether the twist [rad] can be set on this helix, within 0.1 deg."""
+        slack = np.radians(0.1)
+        if self.twist_range is not None:
+            return self.twist_range[0] - slack <= twist <= self.twist_range[1] + slack
+        return any(abs(step - twist) <= slack for step in self.twist_steps or ())
+
+
+class BeltLossData(Strict):
+    """Loss coefficients, see `solver.losses.BeltLosses`."""
+
+    bending: Annotated[float, quantity("N m", ge=0)]
+    wedging: Number
+    stretch_stiffness: Annotated[float, quantity("N", gt=0)]
+    wedge_stiffness: Annotated[float, quantity("N/m^2", gt=0)]
+
+
+Friction = Annotated[float, quantity("1", gt=0, le=1.5)]
+
+
+class Belt(Part):
+    """A rubber V-belt."""
+
+    slot: ClassVar[str] = "belt"
+
+    fits: Fits
+    pitch_length: Length
+    half_angle: Annotated[float, quantity("rad", gt=0, le=np.pi / 4)]
+    mass_per_length: LinearDensity
+    max_tension: Annotated[float, quantity("N", gt=0)]
+    friction: Friction
+    seating: Annotated[float, quantity("1", ge=0, le=1)] = 1.0
+    losses: BeltLossData
+
+
+FAMILIES: Mapping[str, type[Part]] = {
+    "drive_springs": DriveSpring,
+    "driven_springs": DrivenSpring,
+    "flyweights": Flyweight,
+    "masses": TuningMass,
+    "helices": Helix,
+    "belts": Belt,
+}

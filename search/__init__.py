@@ -1,0 +1,23 @@
+"""What to build: kits, locks, score and the exact ranking."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from search.kits import Kit
+    from search.ranking import Ranking, rank
+    from search.score import Score, score_kit
+
+__all__ = ["Kit", "Ranking", "Score", "rank", "score_kit"]
+
+_HOMES = {"Kit": "kits", "Ranking": "ranking", "Score": "score", "rank": "ranking", "score_kit": "score"}
+
+
+def __getattr__(name: str) -> Any:
+    """Public names on first use: the command line asks for help without loading the numeric libraries."""
+    if name not in _HOMES:
+        raise AttributeError(f"module 'search' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module(f"search.{_HOMES[name]}"), name)

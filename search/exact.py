@@ -1,0 +1,312 @@
+"""Exact ranking of a whole space: a proven lower bound for every pair of halves, full fidelity where it matters.
+
+At target speed the thrusts miss their balance by c = (A w^2 - K) - F1, a difference between a number of the
+drive half and one of the driven half. The engine speed error r at a duty point obeys |r| >= |c| / B, where B
+bounds how fast the imbalance changes with speed. The weighted sum of c^2 / B^2 over all duty points is a product
+of two matrices, one of drive halves and one of driven halves. That bounds the speed band of every pair from below;
+only pairs whose bound is not worse than the k-th best score are balanced in full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.job import SLOT_FAMILIES, Job
+from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves, target_pull
+from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
+from search.score import PAIR_RULES, Request, overspeed_sides, pair_terms, side_score
+from solver import balance
+from solver.balance import DrivenSide, DriveSide
+
+__all__ = ["Found", "Report", "Screen", "make_screen", "parallel", "top_pairs"]
+
+Array = NDArray[np.float64]
+Pairs = NDArray[np.intp]
+Report = Callable[[float], None]
+T = TypeVar("T")
+
+_BLOCK = 4_000_000  # pairs screened at once: 32 MB an array
+_BATCH = 20_000  # pairs balanced between two looks at the threshold
+# Secant slopes of the needed thrust are taken at these speed errors and widened a little for what lies between them.
+_SLOPE_NODES = np.array([-0.6, -0.4, -0.25, -0.15, -0.08, -0.03, 0.03])
+_SLOPE_WIDENING = 1.02
+# Rounding of the expanded square, relative to the terms it is a difference of; far above what doubles lose.
+_ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Screen:
+    """Both sides of a space, ready for bounding.
+
+    Attributes
+    ----------
+    job, space, request
+    drive, driven : Halves
+    """
+
+    job: Job
+    space: Space
+    request: Request
+    drive: Halves
+    driven: Halves
+    drive_points: Array = field(repr=False)  # (n, 2 j + 1) factors of the bound
+    driven_points: Array = field(repr=False)  # (m, 2 j + 1)
+    drive_score: Array = field(repr=False)
+    driven_score: Array = field(repr=False)
+    given: Array = field(repr=False)  # (n, positions) thrust at the speed limit
+    needed: Array = field(repr=False)  # (m, positions)
+
+    def blocks(self) -> list[slice]:
+        """Ranges of drive halves whose pairs with all driven halves fit one block."""
+        rows = max(1, _BLOCK // max(1, len(self.driven)))
+        return [slice(start, min(start + rows, len(self.drive))) for start in range(0, len(self.drive), rows)]
+
+    def rule(self, block: slice) -> NDArray[np.int8]:
+        """Number of the first pair rule each pair breaks, from 1; 0 where all hold."""
+        given, needed = self.given[block], self.needed
+        code = np.zeros((len(given), len(needed)), np.int8)
+        over = np.zeros(code.shape, bool)
+        for position in range(given.shape[1]):
+            over |= needed[:, position] > given[:, position, None]
+        code[over] = 1
+        if self.request.budget is not None:
+            dear = self.drive.cost[block, None] + self.driven.cost > self.request.budget
+            dear |= self.drive.unpriced[block, None] | self.driven.unpriced
+            code[dear & (code == 0)] = 2
+        if self.request.max_changes is not None:
+            many = self.drive.changes[block, None] + self.driven.changes > self.request.max_changes
+            code[many & (code == 0)] = 3
+        return code
+
+    def band_bound(self, block: slice) -> Array:
+        """Lower bound of the speed band [%] of each pair of a block."""
+        squares = self.drive_points[block] @ self.driven_points.T
+        squares -= _ROUNDING * self.drive_points[block, -1:]
+        np.maximum(squares, 0.0, out=squares)
+        np.sqrt(squares, out=squares)
+        squares *= 100.0
+        return squares
+
+    def bound(self, block: slice) -> Array:
+        """Lower bound of the score of each pair of a block."""
+        total = self.band_bound(block)
+        total *= self.request.weights["speed_band"]
+        total += self.drive_score[block, None]
+        total += self.driven_score
+        return total
+
+    def kit(self, pair: NDArray[np.intp]) -> Kit:
+        """The kit that a pair of halves makes."""
+        drive, driven = self.drive.choice[pair[0]], self.driven.choice[pair[1]]
+        parts = {slot: self.space.options[slot][i] for slot, i in zip(DRIVE_SLOTS, drive, strict=True)}
+        parts |= {slot: self.space.options[slot][i] for slot, i in zip(DRIVEN_SLOTS, driven[:-1], strict=True)}
+        return Kit({slot: parts[slot] for slot in SLOT_FAMILIES}, {"twist": self.space.twists[driven[-1]]})
+
+    def side_counts(self) -> dict[str, int]:
+        """Kits left out by rules of one half: drive rules first, then driven rules on what is left."""
+        drive_size, driven_size = self.space.side_sizes()
+        counts: dict[str, int] = dict.fromkeys(dict.fromkeys((*DRIVE_RULES, *DRIVEN_RULES)), 0)
+        for rule, halves in self.drive.excluded.items():
+            counts[rule] += halves * driven_size
+        for rule, halves in self.driven.excluded.items():
+            counts[rule] += len(self.drive) * halves
+        return counts
+
+
+@dataclass(frozen=True)
+class Found:
+    """Pairs found by a search, best first.
+
+    Attributes
+    ----------
+    pairs : ndarray, shape (k, 2)
+    scores : ndarray, shape (k,)
+    terms : mapping of term -> ndarray of shape (k,)
+    excluded : mapping of pair rule -> int
+    bounded_away : int
+        Pairs whose lower bound is worse than the last kit listed.
+    scored : int
+        Pairs balanced in full.
+    """
+
+    pairs: Pairs
+    scores: Array
+    terms: Mapping[str, Array]
+    excluded: Mapping[str, int]
+    bounded_away: int
+    scored: int
+
+
+def make_screen(job: Job, space: Space, request: Request) -> Screen:
+    """Work out both sides of a space and the factors of the bound."""
+    drive, driven = drive_halves(job, space), driven_halves(job, space)
+    assert isinstance(drive.side, DriveSide)
+    assert isinstance(driven.side, DrivenSide)
+    weights = job.duty.weights.sum(axis=0)
+    used = weights > 0
+    share = weights[used]
+
+    needed = _at_duty(driven.side, target_pull(job), job, used)
+    slope = _steepest(driven.side, job, used, needed)
+    push = drive.side.thrust_per_speed2 * job.target_speed**2
+    push, spring = np.broadcast_arrays(push[:, :, None, :], drive.side.spring[:, None, None, :])
+    levels = (len(drive), 2, len(job.duty.levels), len(job.shift.position))
+    push = np.broadcast_to(push, levels)[:, used]
+    surplus = push - np.broadcast_to(spring, levels)[:, used]
+    top = job.speed_limit / job.target_speed - 1
+    factor = share / (push * (2 + top) + slope) ** 2
+
+    constant = np.einsum("nj,nj->n", factor, surplus**2)
+    given, held = overspeed_sides(job, drive.side, driven.side)
+    return Screen(
+        job=job,
+        space=space,
+        request=request,
+        drive=drive,
+        driven=driven,
+        drive_points=np.hstack([factor * surplus, factor, constant[:, None]]),
+        driven_points=np.hstack([-2 * needed, needed**2, np.ones((len(driven), 1))]),
+        drive_score=side_score(request, job, drive),
+        driven_score=side_score(request, job, driven),
+        given=given,
+        needed=held,
+    )
+
+
+def _at_duty(side: DrivenSide, pull: Array, job: Job, used: NDArray[np.bool_]) -> Array:
+    """Needed drive thrust of each driven half at the duty points in use, shape (m, j)."""
+    return balance.needed_drive_thrust(side, pull, job.grip)[:, used]
+
+
+def _steepest(side: DrivenSide, job: Job, used: NDArray[np.bool_], at_target: Array) -> Array:
+    """Upper bound of -(F1(r) - F1(0)) / r over the driven halves, at each duty point, shape (j,) [N]."""
+    top = job.speed_limit / job.target_speed - 1
+    steepest = np.full(int(used.sum()), -np.inf)
+    for node in (*_SLOPE_NODES[_SLOPE_NODES < top], top):
+        torque = float(job.engine.at(job.target_speed * (1 + node)))
+        pull = job.duty.levels[:, None] * torque / job.shift.drive_radius
+        fall = -(_at_duty(side, pull, job, used) - at_target) / node
+        steepest = np.maximum(steepest, fall.max(axis=0, initial=-np.inf))
+    return np.where(steepest > 0, steepest * _SLOPE_WIDENING, steepest / _SLOPE_WIDENING)
+
+
+def top_pairs(screen: Screen, top: int, report: Report = lambda _: None) -> Found:
+    """The `top` best buildable pairs, exactly as if every pair had been balanced.
+
+    First pass: the pairs with the smallest bounds are balanced in full; the k-th best of them is a score that
+    the answer cannot exceed. Second pass: every pair whose bound does not exceed it is balanced.
+
+    Parameters
+    ----------
+    screen : Screen
+    top : int
+    report : callable
+        Told the share of the work done.
+
+    Returns
+    -------
+    Found
+    """
+    blocks = screen.blocks()
+    excluded = dict.fromkeys(PAIR_RULES, 0)
+    seeds: list[tuple[Array, Pairs]] = []
+    least = np.full(len(blocks), np.inf)
+    wanted = max(4 * top, 256)
+    threshold = np.inf
+
+    def first_look(number: int) -> tuple[NDArray[np.int64], float, Array, Pairs]:
+        block = blocks[number]
+        code = screen.rule(block)
+        bound = screen.bound(block)
+        bound[code > 0] = np.inf
+        keep = np.flatnonzero(bound <= threshold)
+        values = bound.ravel()[keep]
+        if len(keep) > wanted:
+            edge = np.partition(values, wanted - 1)[wanted - 1]
+            keep, values = keep[values <= edge], values[values <= edge]
+        finite = np.isfinite(values)
+        pairs = np.column_stack(np.unravel_index(keep[finite], bound.shape))
+        pairs[:, 0] += block.start
+        counts = np.bincount(code.ravel(), minlength=1 + len(PAIR_RULES))
+        return counts, float(bound.min(initial=np.inf)), values[finite], pairs
+
+    for number, (counts, smallest, values, pairs) in enumerate(parallel(first_look, len(blocks))):
+        for rule, count in zip(PAIR_RULES, counts[1:], strict=True):
+            excluded[rule] += int(count)
+        least[number] = smallest
+        seeds.append((values, pairs))
+        report((number + 1) / len(blocks) * 0.6)
+    buildable = len(screen.drive) * len(screen.driven) - sum(excluded.values())
+
+    values = np.concatenate([v for v, _ in seeds]) if seeds else np.empty(0)
+    pairs = np.concatenate([p for _, p in seeds]) if seeds else np.empty((0, 2), np.intp)
+    first = np.lexsort((pairs[:, 1], pairs[:, 0], values))[:wanted]
+    pool = _Pool(screen, top)
+    pool.add(pairs[first])
+    limit = pool.limit + 2e-9  # scores are rounded to 1e-9
+
+    def second_look(number: int) -> Pairs:
+        if least[number] > limit:
+            return np.empty((0, 2), np.intp)
+        block = blocks[number]
+        bound = screen.bound(block)
+        within = bound <= limit
+        within &= screen.rule(block) == 0
+        found = np.argwhere(within)
+        found[:, 0] += block.start
+        return found
+
+    scored = 0
+    for number, found in enumerate(parallel(second_look, len(blocks))):
+        scored += len(found)
+        pool.add(found)
+        report(0.6 + (number + 1) / len(blocks) * 0.4)
+    chosen, scores, terms = pool.best()
+    return Found(chosen, scores, terms, excluded, buildable - scored, scored)
+
+
+class _Pool:
+    """The best pairs so far, at full fidelity, ties by slot options."""
+
+    def __init__(self, screen: Screen, top: int) -> None:
+        self.screen, self.top = screen, top
+        self.pairs: Pairs = np.empty((0, 2), np.intp)
+        self.scores: Array = np.empty(0)
+
+    @property
+    def limit(self) -> float:
+        """Score of the k-th best, infinite while fewer are known."""
+        return float(self.scores[self.top - 1]) if len(self.scores) >= self.top else np.inf
+
+    def add(self, pairs: Pairs) -> None:
+        """Balance pairs and keep the best."""
+        screen = self.screen
+        for start in range(0, len(pairs), _BATCH):
+            batch = pairs[start : start + _BATCH]
+            _, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, batch)
+            together = np.concatenate([self.pairs, batch])
+            values = np.concatenate([self.scores, scores])
+            # Halves are in the order of their slot ids, so their numbers are the tie order.
+            order = np.lexsort((together[:, 1], together[:, 0], values))
+            together, values = together[order], values[order]
+            repeated = np.zeros(len(order), bool)
+            repeated[1:] = (together[1:] == together[:-1]).all(axis=1)
+            self.pairs, self.scores = together[~repeated][: self.top], values[~repeated][: self.top]
+
+    def best(self) -> tuple[Pairs, Array, dict[str, Array]]:
+        """The pairs kept, their scores and all their terms."""
+        screen = self.screen
+        terms, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, self.pairs)
+        return self.pairs, scores, terms
+
+
+def parallel(work: Callable[[int], T], count: int) -> Iterator[T]:
+    """Results of work(0), work(1), … in order, two at a time; numpy lets go of the lock while it computes."""
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        yield from pool.map(work, range(count))

@@ -1,0 +1,418 @@
+"""Both halves of every kit as arrays: drive side (spring, arms, masses) and driven side (spring, helix, twist).
+
+A kit is one drive half and one driven half. Rules that belong to one half are judged here, once a
+half; what is left goes on to the search as stacked arrays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog import fit
+from catalog.job import SLOT_FAMILIES, Job
+from catalog.parts import EMPTY, STATIONS, DrivenSpring, Flyweight, Helix, Part, Spring, TuningMass
+from catalog.quantities import show
+from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space, fitted_kit
+from solver import balance
+from solver.balance import DrivenSide, DriveSide
+from solver.belt_grip import centrifugal_tension
+from solver.errors import PhysicalRangeError
+from solver.flyweights import arm_motion, friction_gain, inertia_slope
+from solver.helix import ramp
+from solver.losses import belt_loss
+
+__all__ = ["DRIVEN_RULES", "DRIVE_RULES", "Halves", "drive_halves", "driven_halves", "target_pull"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+# Rules in the order in which a kit is counted under the first it breaks.
+DRIVE_RULES = (
+    "drive_spring_fit",
+    "flyweight_fit",
+    "mass_fit",
+    "in_stock",
+    "drive_coil_bind",
+    "drive_spring_stress",
+    "roller_contact",
+    "engagement",
+)
+DRIVEN_RULES = (
+    "driven_spring_fit",
+    "helix_fit",
+    "twist_fit",
+    "in_stock",
+    "driven_coil_bind",
+    "driven_spring_stress",
+    "self_locking",
+    "belt_holds",
+)
+
+
+@dataclass(frozen=True)
+class Halves:
+    """The buildable halves of one side, in the order of their slot options.
+
+    Attributes
+    ----------
+    choice : ndarray, shape (n, slots)
+        Index of each slot's option; for the driven side the last column is the twist.
+    side : DriveSide or DrivenSide
+        Stacked over the n halves.
+    cost : ndarray, shape (n,)
+        Price of the parts that are not fitted already.
+    unpriced : ndarray of bool, shape (n,)
+        Whether a new part states no price.
+    changes : ndarray of int, shape (n,)
+        Slots that differ from the fitted kit.
+    loss : ndarray, shape (n,) [W]
+        Spring loss of this half.
+    margin : ndarray, shape (n,) [-]
+        Belt margin (driven side; infinite on the drive side).
+    engagement : ndarray, shape (n,) [rad/s]
+        Drive side; zero on the driven side.
+    excluded : dict of rule -> int
+        Halves left out, each under the first rule it breaks.
+    reasons : dict of rule -> str
+        One example of each, in a sentence.
+    """
+
+    choice: Index
+    side: DriveSide | DrivenSide
+    cost: Array
+    unpriced: NDArray[np.bool_]
+    changes: NDArray[np.int64]
+    loss: Array
+    margin: Array
+    engagement: Array
+    excluded: dict[str, int]
+    reasons: dict[str, str]
+
+    def __len__(self) -> int:
+        return len(self.choice)
+
+
+class _Sieve:
+    """Marks halves by the first rule they break, and keeps one sentence a rule."""
+
+    def __init__(self, shape: tuple[int, ...], rules: tuple[str, ...]) -> None:
+        self.rules = rules
+        self.code = np.zeros(shape, np.int8)
+        self.reasons: dict[str, str] = {}
+
+    def verdicts(self, rule: str, axis: int, answers: Iterable[str | None]) -> None:
+        """Apply a rule that looks at one slot: one answer for each option along an axis."""
+        for number, reason in enumerate(answers):
+            if reason is not None:
+                here = [slice(None)] * self.code.ndim
+                here[axis] = slice(number, number + 1)
+                self.mark(rule, tuple(here), reason)
+
+    def mark(self, rule: str, where: object, reason: str | Callable[[Index], str]) -> None:
+        """Mark halves that no earlier rule has marked; `where` is an index or a mask."""
+        chosen = np.zeros(self.code.shape, bool)
+        chosen[where] = True  # type: ignore[call-overload]
+        chosen &= self.code == 0
+        if chosen.any():
+            self.code[chosen] = self.rules.index(rule) + 1
+            first = np.argwhere(chosen)[0]
+            self.reasons.setdefault(rule, reason if isinstance(reason, str) else reason(first))
+
+    def counts(self) -> dict[str, int]:
+        return {rule: int(np.count_nonzero(self.code == n)) for n, rule in enumerate(self.rules, 1)}
+
+
+def _parts(job: Job, space: Space, slot: str) -> list[Part | None]:
+    shelf = job.shelf.family(SLOT_FAMILIES[slot])
+    return [None if name == EMPTY and slot in STATIONS else shelf[name] for name in space.options[slot]]
+
+
+def drive_halves(job: Job, space: Space) -> Halves:
+    """Every drive half of a space: rules, flyweight thrust on both branches, spring load.
+
+    Parameters
+    ----------
+    job : Job
+    space : Space
+
+    Returns
+    -------
+    Halves
+    """
+    clutch, limits, shift = job.machine.drive_clutch, job.spec.limits, job.shift
+    springs = cast(list[Spring], _parts(job, space, "drive_spring"))
+    arms = cast(list[Flyweight], _parts(job, space, "flyweight"))
+    masses = [cast(list[TuningMass | None], _parts(job, space, station)) for station in STATIONS]
+    installed, full = job.installed_lengths["drive_spring"]
+    curves = [spring.curve(installed, full) for spring in springs]
+    sieve = _Sieve((len(springs), len(arms), *(len(m) for m in masses)), DRIVE_RULES)
+
+    sieve.verdicts("drive_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
+    sieve.verdicts("flyweight_fit", 1, (fit.flyweight_fits(a, clutch) for a in arms))
+    for number, arm in enumerate(arms):
+        for axis, (station, options) in enumerate(zip(STATIONS, masses, strict=True)):
+            for option, mass in enumerate(options):
+                reason = fit.mass_fits(mass, station, arm)
+                if reason is not None:
+                    where: list[slice | int] = [slice(None), number, slice(None), slice(None), slice(None)]
+                    where[2 + axis] = option
+                    sieve.mark("mass_fit", tuple(where), reason)
+    _judge_stock(job, space, sieve, DRIVE_SLOTS)
+    sieve.verdicts("drive_coil_bind", 0, (fit.coil_bind(s, full, limits.coil_clearance) for s in springs))
+    sieve.verdicts(
+        "drive_spring_stress",
+        0,
+        (fit.spring_stress(s, c, full, limits.spring_stress) for s, c in zip(springs, curves, strict=True)),
+    )
+
+    loads = np.stack([curve.at(installed - shift.drive_travel) for curve in curves])
+    thrust = np.zeros((*sieve.code.shape[1:], 2, len(shift.position)))
+    band = np.zeros((len(arms), len(shift.position)))  # 1/closing gain - 1/opening gain
+    for number, arm in enumerate(arms):
+        if (sieve.code[:, number] != 0).all():
+            continue
+        try:
+            bare, per_mass, gain = _arm_thrust(job, arm)
+        except PhysicalRangeError as error:
+            sieve.mark("roller_contact", (slice(None), number), f"{arm.id}: {error}")
+            continue
+        band[number] = 1 / gain[0] - 1 / gain[1]
+        total = bare
+        for axis, (station, options) in enumerate(zip(STATIONS, masses, strict=True)):
+            amount = np.array([mass.mass if mass else 0.0 for mass in options])
+            shape = [1, 1, 1, 1]
+            shape[axis] = len(options)
+            total = total + amount.reshape(shape) * per_mass.get(station, np.zeros(len(bare)))
+        thrust[number] = total[..., None, :] * gain
+        unloaded = (total <= 0).any(axis=-1)
+        if unloaded.any():
+            sieve.mark(
+                "roller_contact",
+                (slice(None), number, unloaded),
+                f"{arm.id} does not press its rollers over the whole travel",
+            )
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        engagement = np.sqrt(loads[:, None, None, None, None, 0] / thrust[None, ..., 0, 0])
+    low, high = limits.engagement
+    low = max(low, job.machine.engine.idle_speed + limits.idle_clearance)
+    with np.errstate(invalid="ignore"):
+        outside = ~((engagement >= low) & (engagement <= high))
+    sieve.mark(
+        "engagement",
+        outside,
+        lambda at: (
+            f"engagement at {show(float(engagement[tuple(at)]), 'rad/s')} is outside "
+            f"{show(low, 'rad/s')} to {show(high, 'rad/s')} (window, and clear of idle)"
+        ),
+    )
+
+    choice = np.argwhere(sieve.code == 0)
+    spring_of, rest = choice[:, 0], tuple(choice[:, 1:].T)
+    side = DriveSide(thrust[rest], loads[spring_of])
+    friction_work = (side.spring * band[choice[:, 1]]) @ job.duty.sweeps * float(shift.drive_travel[-1])
+    cost, unpriced, changes = _bill(job, space, DRIVE_SLOTS, choice)
+    return Halves(
+        choice=choice,
+        side=side,
+        cost=cost,
+        unpriced=unpriced,
+        changes=changes,
+        loss=friction_work,
+        margin=np.full(len(choice), np.inf),
+        engagement=engagement[tuple(choice.T)],
+        excluded=sieve.counts(),
+        reasons=sieve.reasons,
+    )
+
+
+def _arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array]:
+    """Thrust per squared speed of the bare set and per tuning mass in each station, and friction gains (2, n)."""
+    clutch, travel = job.machine.drive_clutch, job.shift.drive_travel
+    if arm.thrust is not None:
+        table = arm.thrust
+        if table.travel[-1] < travel[-1] - 1e-6:
+            raise PhysicalRangeError(
+                f"thrust table ends at {show(table.travel[-1], 'm')}, the sheave travels {show(float(travel[-1]), 'm')}"
+            )
+
+        def at(values: list[float]) -> Array:
+            return np.interp(travel, table.travel, values) / table.speed**2
+
+        # A bench table holds the mean of closing and opening; friction parts it by the coefficient either way.
+        gain = np.array([1 - clutch.roller_friction, 1 + clutch.roller_friction])[:, None] * np.ones(len(travel))
+        return at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, gain
+    assert arm.body is not None
+    assert arm.profile is not None
+    motion = arm_motion(
+        travel, arm.profile.metres, arm.roller_diameter / 2, clutch.roller_outboard, clutch.roller_height
+    )
+
+    def per_mass(along: float, across: float) -> Array:
+        reach, lead = np.hypot(along, across), np.arctan2(across, along)
+        return arm.count * 0.5 * inertia_slope(motion, clutch.pivot_radius, 1.0, reach, lead)
+
+    gain = np.stack([friction_gain(motion, clutch.roller_friction, closing) for closing in (True, False)])
+    bare = arm.body.mass * per_mass(arm.body.along, arm.body.across)
+    return bare, {name: per_mass(seat.along, seat.across) for name, seat in arm.stations.items()}, gain
+
+
+def target_pull(job: Job) -> Array:
+    """Belt pull at target engine speed, shape (levels, n) [N]: torque level times torque there over drive radius."""
+    return job.duty.levels[:, None] * float(job.engine.at(job.target_speed)) / job.shift.drive_radius
+
+
+def driven_halves(job: Job, space: Space) -> Halves:
+    """Every driven half of a space: rules, fixed and torque-sensing thrust, belt margin and spring loss.
+
+    Belt margin and spring loss are taken at the torque of the target engine speed: the state the kit is
+    meant to hold, and one that does not depend on the drive half.
+
+    Parameters
+    ----------
+    job : Job
+    space : Space
+
+    Returns
+    -------
+    Halves
+    """
+    clutch, limits, shift = job.machine.driven_clutch, job.spec.limits, job.shift
+    springs = cast(list[DrivenSpring], _parts(job, space, "driven_spring"))
+    helices = cast(list[Helix], _parts(job, space, "helix"))
+    twists = space.twists
+    installed, full = job.installed_lengths["driven_spring"]
+    curves = [spring.curve(installed, full) for spring in springs]
+    sieve = _Sieve((len(springs), len(helices), len(twists)), DRIVEN_RULES)
+    travel = shift.driven_travel
+
+    sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
+    sieve.verdicts("helix_fit", 1, (fit.helix_fits(h, clutch, float(travel[-1])) for h in helices))
+    for where in np.ndindex(sieve.code.shape):
+        if sieve.code[where] == 0:
+            reason = fit.twist_fits(springs[where[0]], helices[where[1]], twists[where[2]], clutch.spring_tangs)
+            if reason is not None:
+                sieve.mark("twist_fit", where, reason)
+    _judge_stock(job, space, sieve, DRIVEN_SLOTS)
+    sieve.verdicts("driven_coil_bind", 0, (fit.coil_bind(s, full, limits.coil_clearance) for s in springs))
+
+    per_torque = np.ones((len(helices), 2, len(travel)))
+    rotation = np.zeros((len(helices), len(travel)))
+    locked: dict[int, str] = {}
+    for number, helix in enumerate(helices):
+        at, angle = helix.points
+        try:
+            state = ramp(travel, at, angle, helix.radius, clutch.ramp_friction)
+        except PhysicalRangeError as error:
+            locked[number] = f"{helix.id}: {error}"
+            continue
+        per_torque[number], rotation[number] = state.thrust_per_torque, state.rotation
+    for where in np.argwhere(sieve.code == 0):
+        spring, turned = springs[where[0]], rotation[where[1], -1]
+        wound = fit.full_twist(twists[where[2]], turned)
+        reason = fit.spring_stress(spring, curves[where[0]], full, limits.spring_stress, wound)
+        if reason is not None:
+            sieve.mark("driven_spring_stress", tuple(where), reason)
+    for number, reason in locked.items():
+        sieve.mark("self_locking", (slice(None), number), reason)
+
+    choice = np.argwhere(sieve.code == 0)
+    loads = np.stack([curve.at(installed - travel) for curve in curves])
+    rates = np.array([spring.winding_rate for spring in springs])
+    angles = np.array([0.0 if twist is None else twist for twist in twists])
+    spring_of, helix_of, twist_of = choice.T
+    torque = rates[spring_of, None] * (angles[twist_of, None] + rotation[helix_of])
+    slope = per_torque[helix_of]
+    side = DrivenSide(
+        fixed=slope * torque[:, None] + loads[spring_of][:, None],
+        per_pull=clutch.torque_share * shift.driven_radius * slope,
+    )
+    loss, margin = _belt_terms(job, side)
+    friction_work = ((slope[:, 0] - slope[:, 1]) * torque * np.gradient(travel, shift.position)) @ job.duty.sweeps
+    held = margin >= limits.belt_margin
+    sieve.mark(
+        "belt_holds",
+        tuple(choice[~held].T),
+        f"belt margin {100 * float(margin[~held].max(initial=-1)):.0f} % at best, "
+        f"{100 * limits.belt_margin:.0f} % is the least",
+    )
+    choice = choice[held]
+    cost, unpriced, changes = _bill(job, space, (*DRIVEN_SLOTS, "twist"), choice)
+    return Halves(
+        choice=choice,
+        side=side[held],
+        cost=cost,
+        unpriced=unpriced,
+        changes=changes,
+        loss=(loss + friction_work)[held],
+        margin=margin[held],
+        engagement=np.zeros(len(choice)),
+        excluded=sieve.counts(),
+        reasons=sieve.reasons,
+    )
+
+
+def _belt_terms(job: Job, side: DrivenSide) -> tuple[Array, Array]:
+    """Belt loss above the least tensions [W], and belt margin [-], of each driven half."""
+    weights = job.duty.weights.sum(axis=0)
+    used = weights > 0
+    pull, shift, belt = target_pull(job), job.shift, job.grip
+    speed = job.target_speed * shift.drive_radius
+    turning = centrifugal_tension(job.belt.mass_per_length, speed)
+    count = side.fixed.shape[0]
+    loss, margin = np.zeros(count), np.zeros(count)
+    for start in range(0, count, 2000):  # bounds memory
+        chunk = slice(start, start + 2000)
+        halves = side[chunk]
+        tight = balance.needed_drive_thrust(halves, pull, belt) * belt.tight_per_thrust
+        least_tight, least_slack = balance.least_tensions(halves, pull, job.spec.score.wanted_margin, belt)
+        spent = belt_loss(tight, tight - pull, speed, shift, belt.seat, job.losses)
+        needed = belt_loss(least_tight, least_slack, speed, shift, belt.seat, job.losses)
+        loss[chunk] = (np.maximum(spent - needed, 0.0) * weights).sum(axis=(1, 2, 3))
+        reserve = np.minimum(
+            balance.slip_reserve(halves, pull, tight, belt), job.belt.max_tension / (tight + turning) - 1
+        )
+        margin[chunk] = np.where(used, reserve, np.inf).min(axis=(1, 2, 3))
+    return loss, margin
+
+
+def _judge_stock(job: Job, space: Space, sieve: _Sieve, slots: tuple[str, ...]) -> None:
+    if not job.spec.limits.in_stock:
+        return
+    fitted = fitted_kit(job)
+    for axis, slot in enumerate(slots):
+        sieve.verdicts(
+            "in_stock",
+            axis,
+            (p and fit.out_of_stock(p, p.id == fitted.parts[slot]) for p in _parts(job, space, slot)),
+        )
+
+
+def _bill(
+    job: Job, space: Space, slots: tuple[str, ...], choice: Index
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
+    """Cost of new parts, whether one lacks a price, and the number of changed slots, of each half."""
+    fitted = fitted_kit(job)
+    cost = np.zeros(len(choice))
+    unpriced = np.zeros(len(choice), bool)
+    changes = np.zeros(len(choice), np.int64)
+    for column, slot in enumerate(slots):
+        if slot == "twist":
+            probes = [Kit(fitted.parts, {"twist": twist}) for twist in space.twists]
+            changed = np.array(["twist" in probe.changes(fitted) for probe in probes])
+            changes += changed[choice[:, column]]
+            continue
+        parts = _parts(job, space, slot)
+        changed = np.array([(p.id if p else EMPTY) != fitted.parts[slot] for p in parts])
+        price = np.array([p.price.amount if p and p.price else 0.0 for p in parts])
+        missing = np.array([p is not None and p.price is None for p in parts])
+        pick = choice[:, column]
+        changes += changed[pick]
+        cost += np.where(changed, price, 0.0)[pick]
+        unpriced |= (changed & missing)[pick]
+    return cost, unpriced, changes

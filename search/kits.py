@@ -1,0 +1,219 @@
+"""Kits, slots and locks: which combinations a request speaks of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from catalog.job import SLOT_FAMILIES, Job
+from catalog.parts import EMPTY, STATIONS, TuningMass
+from catalog.quantities import show, to_si
+from solver.errors import InputError, Problem, QuantityError
+
+__all__ = [
+    "DRIVEN_SLOTS",
+    "DRIVE_SLOTS",
+    "SLOTS",
+    "Kit",
+    "Space",
+    "fitted_kit",
+    "kit_from_texts",
+    "make_space",
+    "show_twist",
+]
+
+DRIVE_SLOTS = ("drive_spring", "flyweight", *STATIONS)
+DRIVEN_SLOTS = ("driven_spring", "helix")
+SLOTS = (*DRIVE_SLOTS, *DRIVEN_SLOTS, "twist")
+_SAME_TWIST = np.radians(0.1)
+
+
+@dataclass(frozen=True)
+class Kit:
+    """One choice for every slot.
+
+    Attributes
+    ----------
+    parts : mapping of slot -> part id
+        An empty station holds "empty".
+    settings : mapping of "twist" -> float or None
+        Twist of the driven spring [rad]; None if it is not wound.
+    """
+
+    parts: Mapping[str, str]
+    settings: Mapping[str, float | None] = field(default_factory=lambda: {"twist": None})
+
+    @property
+    def order(self) -> tuple[Any, ...]:
+        """Tie order: slot ids, then twist."""
+        twist = self.settings["twist"]
+        return (*(self.parts[slot] for slot in SLOT_FAMILIES), -1.0 if twist is None else twist)
+
+    def changes(self, other: Kit) -> tuple[str, ...]:
+        """Slots in which two kits differ."""
+        slots = [slot for slot in SLOT_FAMILIES if self.parts[slot] != other.parts[slot]]
+        mine, theirs = self.settings["twist"], other.settings["twist"]
+        same = mine is theirs if mine is None or theirs is None else abs(mine - theirs) <= _SAME_TWIST
+        return (*slots, *(() if same else ("twist",)))
+
+    def words(self) -> dict[str, str]:
+        """Slot -> text, twist included."""
+        return {**self.parts, "twist": show_twist(self.settings["twist"])}
+
+
+def show_twist(twist: float | None) -> str:
+    """Twist as it is written in files and on the command line."""
+    return "none" if twist is None else show(twist, "rad", 4)
+
+
+@dataclass(frozen=True)
+class Space:
+    """The options of every slot, ids rising.
+
+    Attributes
+    ----------
+    options : mapping of slot -> tuple of ids
+    twists : tuple of (float or None)
+    """
+
+    options: Mapping[str, tuple[str, ...]]
+    twists: tuple[float | None, ...]
+
+    def side_sizes(self) -> tuple[int, int]:
+        """Number of drive halves and of driven halves."""
+        drive = int(np.prod([len(self.options[s]) for s in DRIVE_SLOTS], dtype=object))
+        driven = int(np.prod([len(self.options[s]) for s in DRIVEN_SLOTS], dtype=object)) * len(self.twists)
+        return drive, driven
+
+    @property
+    def size(self) -> int:
+        """Number of kits."""
+        drive, driven = self.side_sizes()
+        return drive * driven
+
+
+def fitted_kit(job: Job) -> Kit:
+    """The kit that is in the machine now."""
+    fitted = job.spec.fitted
+    twist = None if fitted.twist == "none" else float(fitted.twist)
+    return Kit({slot: getattr(fitted, slot) for slot in SLOT_FAMILIES}, {"twist": twist})
+
+
+def kit_from_texts(job: Job, texts: Mapping[str, str], where: str) -> Kit:
+    """Read a kit from slot -> text, twist included; slots left out keep what is fitted.
+
+    Raises
+    ------
+    InputError
+        For an unknown slot, part or setting.
+    """
+    space = make_space(job, texts, lock_fitted=True, where=where)
+    several = [s for s in SLOT_FAMILIES if len(space.options[s]) != 1]
+    if several or len(space.twists) != 1:
+        slot = several[0] if several else "twist"
+        raise InputError([Problem(where, 0, 0, slot, "a kit holds one choice a slot", texts.get(slot, ""), "one")])
+    return Kit({slot: space.options[slot][0] for slot in SLOT_FAMILIES}, {"twist": space.twists[0]})
+
+
+def make_space(
+    job: Job,
+    locks: Mapping[str, str | Sequence[str]] | None = None,
+    *,
+    lock_fitted: bool = False,
+    where: str = "--lock",
+) -> Space:
+    """The space of kits that a job and its locks leave.
+
+    Parameters
+    ----------
+    job : Job
+    locks : mapping of slot -> text or ids, optional
+        "id", "id,id", "any"; for twist "20 deg", "10 deg,20 deg", "10 deg..30 deg", "none", "any". They come on top of the
+        locks of the job file.
+    lock_fitted : bool
+        Keep what is fitted in every slot that `locks` does not name.
+    where : str
+        How problems name the source of the locks.
+
+    Returns
+    -------
+    Space
+
+    Raises
+    ------
+    InputError
+        For locks that name no slot, part or setting.
+    """
+    problems: list[Problem] = []
+    options = {slot: _everything(job, slot) for slot in SLOT_FAMILIES}
+    twists = job.twists
+    fitted = fitted_kit(job).words()
+    stages: list[tuple[str, Mapping[str, str | Sequence[str]]]] = [(str(job.file), job.spec.locks)]
+    if lock_fitted:
+        stages.append(("the fitted kit", {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}))
+    stages.append((where, locks or {}))
+    for place, stage in stages:
+        for slot, wanted in stage.items():
+            words = [w.strip() for w in (wanted.split(",") if isinstance(wanted, str) else wanted)]
+            if slot not in SLOTS:
+                problems.append(Problem(place, 0, 0, slot, "no such slot", repr(slot), ", ".join(SLOTS)))
+            elif words == ["any"]:
+                if slot == "twist":
+                    twists = job.twists
+                else:
+                    options[slot] = _everything(job, slot)
+            elif slot == "twist":
+                twists = _lock_twist(job, twists, words, place, problems)
+            else:
+                known = set(_everything(job, slot))
+                for word in words:
+                    if word not in known:
+                        problems.append(_unknown_part(place, slot, word, known))
+                options[slot] = tuple(sorted(known & set(words)))
+    if problems:
+        raise InputError(problems)
+    return Space(options, twists)
+
+
+def _everything(job: Job, slot: str) -> tuple[str, ...]:
+    """All ids that a slot may hold, rising; "empty" is one of a station's."""
+    parts = job.shelf.family(SLOT_FAMILIES[slot])
+    if slot not in STATIONS:
+        return tuple(sorted(parts))
+    return tuple(sorted([EMPTY, *(i for i, p in parts.items() if isinstance(p, TuningMass) and slot in p.stations)]))
+
+
+def _unknown_part(place: str, slot: str, word: str, known: set[str]) -> Problem:
+    from difflib import get_close_matches
+
+    near = get_close_matches(word, sorted(known), 1)
+    hint = f"did you mean {near[0]!r}?" if near else f"kitwright check lists the {SLOT_FAMILIES[slot]}."
+    return Problem(place, 0, 0, slot, "no such part", repr(word), f"one of {len(known)} {SLOT_FAMILIES[slot]}", hint)
+
+
+def _lock_twist(
+    job: Job, before: tuple[float | None, ...], words: Sequence[str], place: str, problems: list[Problem]
+) -> tuple[float | None, ...]:
+    """Twists that a lock leaves; a single angle need not lie on the search grid if some helix can be set to it."""
+    left: list[float | None] = []
+    for word in words:
+        try:
+            if word == "none":
+                left.append(None)
+            elif ".." in word:
+                low, high = (to_si(end.strip(), "rad") for end in word.split("..", 1))
+                left += [t for t in job.twists if t is not None and low - _SAME_TWIST <= t <= high + _SAME_TWIST]
+            else:
+                angle = to_si(word, "rad")
+                on_grid = [t for t in job.twists if t is not None and abs(t - angle) <= _SAME_TWIST]
+                left.append(on_grid[0] if on_grid else round(angle, 9))
+        except QuantityError as error:
+            problems.append(Problem(place, 0, 0, "twist", error.message, repr(word), error.expected, error.hint))
+    if not left and not problems:
+        problems.append(
+            Problem(place, 0, 0, "twist", "no setting lies in this range", ", ".join(words), "a wider range")
+        )
+    return tuple(sorted(set(left), key=lambda t: -1.0 if t is None else t)) or before

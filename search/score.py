@@ -1,0 +1,257 @@
+"""Terms and score of kits at full fidelity: joint balance of engine and both clutches at every duty point.
+
+Score = weights . (speed band in %, spring loss in %, missing belt margin in 10 %); lower is better. It is
+rounded to 1e-9, and equal scores are ordered by slot ids.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.job import SLOT_FAMILIES, Job
+from search.halves import Halves, drive_halves, driven_halves, target_pull
+from search.kits import Kit, Space, fitted_kit
+from solver import balance
+from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide
+from solver.belt_grip import centrifugal_tension
+from solver.losses import belt_loss
+
+__all__ = [
+    "PAIR_RULES",
+    "TERM_UNITS",
+    "Request",
+    "Score",
+    "overspeed_sides",
+    "pair_terms",
+    "score_kit",
+    "shift_map",
+    "side_score",
+]
+
+Array = NDArray[np.float64]
+
+PAIR_RULES = ("speed_limit", "budget", "max_changes")
+TERM_UNITS = {
+    "speed_band": "%",
+    "spring_loss": "%",
+    "belt_margin": "%",
+    "worst_high": "rpm",
+    "worst_low": "rpm",
+    "engagement": "rpm",
+    "ground_power": "%",
+    "cost": "",
+    "changes": "",
+}
+_RPM = 30 / np.pi
+_CHUNK = 256  # kits balanced at once; about what stays in cache
+
+
+@dataclass(frozen=True)
+class Request:
+    """What a search asks for beyond the space.
+
+    Attributes
+    ----------
+    weights : mapping of term -> float
+        Points per 1 % speed band, 1 % spring loss, 10 % missing belt margin.
+    wanted_margin : float [-]
+    budget : float or None
+        Most that new parts may cost, in the catalogue's currency.
+    max_changes : int or None
+        Most slots that may differ from the fitted kit.
+    """
+
+    weights: Mapping[str, float]
+    wanted_margin: float
+    budget: float | None = None
+    max_changes: int | None = None
+
+    @staticmethod
+    def of(job: Job) -> Request:
+        """The request that the job file itself makes."""
+        rule, limits = job.spec.score, job.spec.limits
+        return Request(
+            weights=rule.weights.model_dump(),
+            wanted_margin=rule.wanted_margin,
+            budget=limits.budget.amount if limits.budget else None,
+        )
+
+    def with_weights(self, changed: Mapping[str, float]) -> Request:
+        """The same with some weights changed."""
+        return replace(self, weights={**self.weights, **changed})
+
+
+@dataclass(frozen=True)
+class Score:
+    """One kit scored.
+
+    Attributes
+    ----------
+    kit : Kit
+    buildable : bool
+    failures : mapping of rule -> sentence
+        Every rule the kit breaks, not only the first.
+    score : float
+        Infinite if not buildable.
+    terms : mapping of term -> float
+        In the units of TERM_UNITS; empty where the kit cannot be balanced.
+    shares : mapping of term -> float
+        Points that each term adds to the score.
+    """
+
+    kit: Kit
+    buildable: bool
+    failures: Mapping[str, str]
+    score: float
+    terms: Mapping[str, float] = field(default_factory=dict)
+    shares: Mapping[str, float] = field(default_factory=dict)
+
+
+def shift_map(job: Job, drive: DriveSide, driven: DrivenSide) -> Balance:
+    """Balance paired halves (or one with many) over branches, torque levels and positions."""
+    return balance.engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+
+
+def overspeed_sides(job: Job, drive: DriveSide, driven: DrivenSide) -> tuple[Array, Array]:
+    """Thrust the drive side gives at the speed limit, and thrust the driven side needs there, (..., n) each [N].
+
+    A kit passes the limit where the needed thrust is above the given one: engine speed rises with needed thrust,
+    which is greatest at full torque on the upshift branch.
+    """
+    limit = job.speed_limit
+    given = drive.thrust_per_speed2[..., UPSHIFT, :] * limit**2 - drive.spring
+    pull = float(job.engine.at(limit)) / job.shift.drive_radius
+    return given, balance.needed_drive_thrust(driven, pull, job.grip)[..., UPSHIFT, 0, :]
+
+
+def side_score(request: Request, job: Job, halves: Halves) -> Array:
+    """Points that one half alone adds: its spring loss and its missing belt margin, shape (n,)."""
+    missing = np.maximum(request.wanted_margin - halves.margin, 0.0)
+    loss = halves.loss / job.engine.peak_power
+    return request.weights["spring_loss"] * 100 * loss + request.weights["belt_margin"] * 10 * missing
+
+
+def pair_terms(
+    job: Job, request: Request, drive: Halves, driven: Halves, pairs: NDArray[np.intp]
+) -> tuple[dict[str, Array], Array]:
+    """Terms and score of chosen pairs of halves.
+
+    Parameters
+    ----------
+    job : Job
+    request : Request
+    drive, driven : Halves
+    pairs : ndarray, shape (k, 2)
+        Rows of drive and of driven halves.
+
+    Returns
+    -------
+    (dict of term -> ndarray of shape (k,), ndarray of shape (k,))
+        Terms in the units of TERM_UNITS, and scores rounded to 1e-9.
+    """
+    weights = job.duty.weights.sum(axis=0)
+    used = weights > 0
+    band, high, low, power = (np.zeros(len(pairs)) for _ in range(4))
+    speed_of_belt = job.target_speed * job.shift.drive_radius
+    available = float((weights * job.duty.levels[:, None]).sum()) * job.engine.peak_power
+    assert isinstance(drive.side, DriveSide)
+    assert isinstance(driven.side, DrivenSide)
+    for start in range(0, len(pairs), _CHUNK):
+        chunk = slice(start, start + _CHUNK)
+        rows, columns = pairs[chunk].T
+        state = shift_map(job, drive.side[rows], driven.side[columns])
+        error = state.speed / job.target_speed - 1
+        band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
+        high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
+        low[chunk] = np.where(used, error, np.inf).min(axis=(1, 2, 3))
+        tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), job.shift, job.grip.seat, job.losses)
+        reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
+        power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
+
+    rows, columns = pairs.T
+    loss = (drive.loss[rows] + driven.loss[columns]) / job.engine.peak_power
+    terms = {
+        "speed_band": 100 * band,
+        "spring_loss": 100 * loss,
+        "belt_margin": 100 * driven.margin[columns],
+        "worst_high": high * job.target_speed * _RPM,
+        "worst_low": low * job.target_speed * _RPM,
+        "engagement": drive.engagement[rows] * _RPM,
+        "ground_power": 100 * power,
+        "cost": drive.cost[rows] + driven.cost[columns],
+        "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
+    }
+    shares = score_shares(request, terms)
+    return terms, np.round(shares["speed_band"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
+
+
+def score_shares(request: Request, terms: Mapping[str, Array]) -> dict[str, Array]:
+    """Points of each scored term."""
+    missing = np.maximum(100 * request.wanted_margin - terms["belt_margin"], 0.0)
+    return {
+        "speed_band": request.weights["speed_band"] * terms["speed_band"],
+        "spring_loss": request.weights["spring_loss"] * terms["spring_loss"],
+        "belt_margin": request.weights["belt_margin"] * missing / 10,
+    }
+
+
+def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
+    """Score one kit at full fidelity, with every rule it breaks.
+
+    Parameters
+    ----------
+    job : Job
+    kit : Kit
+    request : Request, optional
+        As the job file says, if left out.
+
+    Returns
+    -------
+    Score
+    """
+    request = request or Request.of(job)
+    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+    drive, driven = drive_halves(job, space), driven_halves(job, space)
+    failures = {**drive.reasons, **driven.reasons}
+    if len(drive) and len(driven):
+        failures |= _pair_failures(job, request, drive, driven)
+    if failures:
+        return Score(kit, False, failures, np.inf)
+    terms, scores = pair_terms(job, request, drive, driven, np.zeros((1, 2), np.intp))
+    shares = score_shares(request, terms)
+    return Score(
+        kit=kit,
+        buildable=True,
+        failures={},
+        score=float(scores[0]),
+        terms={name: float(values[0]) for name, values in terms.items()},
+        shares={name: float(values[0]) for name, values in shares.items()},
+    )
+
+
+def _pair_failures(job: Job, request: Request, drive: Halves, driven: Halves) -> dict[str, str]:
+    assert isinstance(drive.side, DriveSide)
+    assert isinstance(driven.side, DrivenSide)
+    failures = {}
+    given, needed = overspeed_sides(job, drive.side, driven.side)
+    if (needed > given).any():
+        worst = int(np.argmax(needed - given))
+        failures["speed_limit"] = (
+            f"the engine passes {job.speed_limit * _RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
+            f"the flyweights give {given.flat[worst]:.0f} N there, {needed.flat[worst]:.0f} N would hold it"
+        )
+    cost = float(drive.cost[0] + driven.cost[0])
+    if request.budget is not None:
+        if drive.unpriced[0] or driven.unpriced[0]:
+            failures["budget"] = "a new part states no price, so the budget cannot be kept"
+        elif cost > request.budget:
+            failures["budget"] = f"new parts cost {cost:.2f}, the budget is {request.budget:.2f}"
+    changes = int(drive.changes[0] + driven.changes[0])
+    if request.max_changes is not None and changes > request.max_changes:
+        failures["max_changes"] = f"{changes} slots differ from the fitted kit, {request.max_changes} may"
+    return failures

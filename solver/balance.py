@@ -1,0 +1,281 @@
+"""The shift curve: the engine speed at which drive and driven clutch balance.
+
+At a shift position the drive clutch pushes with A w^2 - K (flyweights less spring); that thrust fixes
+the tight tension. Engine torque fixes the belt pull, and tight tension less pull is the slack tension.
+The driven clutch pushes with P + Q * pull (springs and torsion, plus torque ramp). The balance is the
+speed at which this equals the thrust that the tensions need. Drive parts enter only through A and K,
+driven parts only through P and Q: the exact search lives on that.
+
+Axes: (..., branch, torque level, position). Branch 0 is the upshift (drive sheave closing), branch 1 the
+backshift; friction in both actuators parts them, so engine speed is a band.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from solver.belt_grip import Grip, slack_tension
+from solver.engine import EngineCurve
+
+__all__ = [
+    "BACKSHIFT",
+    "UPSHIFT",
+    "Balance",
+    "DriveSide",
+    "DrivenSide",
+    "Status",
+    "engagement_speed",
+    "engine_speed",
+    "least_tensions",
+    "needed_drive_thrust",
+    "slip_reserve",
+]
+
+Array = NDArray[np.float64]
+
+UPSHIFT, BACKSHIFT = 0, 1
+
+# A reserve beyond ten times the pull says no more than ten times: torque sensing alone holds the belt.
+_RESERVE_CAP = 10.0
+_SPEED_TOLERANCE = 1e-11  # of the target speed
+_MOST_STEPS = 80
+
+
+class Status(IntEnum):
+    """What an engine speed of the balance stands on."""
+
+    BALANCED = 0
+    BELOW_CURVE = 1
+    ABOVE_CURVE = 2
+    BELT_SLIDES = 3
+    NOT_CONVERGED = 4
+
+
+@dataclass(frozen=True)
+class DriveSide:
+    """Drive clutches, stacked over any leading axes.
+
+    Attributes
+    ----------
+    thrust_per_speed2 : ndarray, shape (..., 2, n) [N s^2]
+        A: flyweight thrust per squared engine speed on each branch, friction included.
+    spring : ndarray, shape (..., n) [N]
+        K: drive spring load.
+    """
+
+    thrust_per_speed2: Array
+    spring: Array
+
+    def __getitem__(self, chosen: Any) -> DriveSide:
+        return DriveSide(self.thrust_per_speed2[chosen], self.spring[chosen])
+
+
+@dataclass(frozen=True)
+class DrivenSide:
+    """Driven clutches, stacked over any leading axes.
+
+    Attributes
+    ----------
+    fixed : ndarray, shape (..., 2, n) [N]
+        P: thrust without belt pull, from the spring's push and its twist on the ramp.
+    per_pull : ndarray, shape (..., 2, n) [-]
+        Q: thrust per belt pull from the torque ramp.
+    """
+
+    fixed: Array
+    per_pull: Array
+
+    def __getitem__(self, chosen: Any) -> DrivenSide:
+        return DrivenSide(self.fixed[chosen], self.per_pull[chosen])
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Result of `engine_speed`, every array of shape (..., 2, levels, n).
+
+    Attributes
+    ----------
+    speed [rad/s], pull [N], tight_net [N], slack_net [N], drive_thrust [N], driven_thrust [N], torque [N m],
+    status : `Status` codes
+    """
+
+    speed: Array
+    torque: Array
+    pull: Array
+    tight_net: Array
+    slack_net: Array
+    drive_thrust: Array
+    driven_thrust: Array
+    status: NDArray[np.int8]
+
+
+def engine_speed(
+    drive: DriveSide,
+    driven: DrivenSide,
+    belt: Grip,
+    drive_radius: Array,
+    engine: EngineCurve,
+    levels: ArrayLike,
+) -> Balance:
+    """Engine speed at which both clutches balance, at every branch, torque level and position.
+
+    Solves  h(t) + cos b/(2 mu) D - P - Q D = 0  for w with  t = (A w^2 - K) T1'/F1 - D,  D = level * T(w) / R1,
+    h(t) = t (theta2 - (sin b/mu) ln(1 + D/t)) / (2 tan(b + rho)).  Newton's method kept inside a bracket: the left
+    side rises with w. Source: derived here from the thrust formulas of `belt_grip`.
+
+    Parameters
+    ----------
+    drive : DriveSide
+    driven : DrivenSide
+        Leading axes broadcast against those of `drive`.
+    belt : Grip
+    drive_radius : ndarray, shape (n,) [m]
+    engine : EngineCurve
+    levels : array_like, shape (m,) [-]
+        Torque as a share of full-throttle torque.
+
+    Returns
+    -------
+    Balance
+        Always finite; `status` says where a value stands on less than a balance.
+    """
+    gain = drive.thrust_per_speed2[..., :, None, :]
+    spring = drive.spring[..., None, None, :]
+    fixed = driven.fixed[..., :, None, :]
+    share = driven.per_pull[..., :, None, :]
+    arm = np.asarray(levels, float)[:, None] / drive_radius
+    gain, spring, fixed, share, arm = np.broadcast_arrays(gain, spring, fixed, share, arm)
+    target = engine.peak_power_speed
+    low, high = np.full(gain.shape, 0.05 * target), np.full(gain.shape, 4.0 * target)
+    speed = np.full(gain.shape, target)
+
+    for _ in range(_MOST_STEPS):
+        torque, torque_slope = engine.torque_and_slope(speed)
+        pull, pull_slope = arm * torque, arm * torque_slope
+        slack = (gain * speed**2 - spring) * belt.tight_per_thrust - pull
+        least = belt.least_slack * pull
+        held = np.maximum(slack, least)
+        log_ratio = np.log1p(pull / held)
+        by_slack = (belt.wrap - belt.active * (log_ratio - pull / (held + pull))) / belt.seat
+        by_pull = belt.pull_thrust - share - belt.active * held / (held + pull) / belt.seat
+        excess = (
+            held * (belt.wrap - belt.active * log_ratio) / belt.seat
+            + by_slack * (slack - held)  # tangent below the closed form's own limit
+            + (belt.pull_thrust - share) * pull
+            - fixed
+        )
+        slope = by_slack * (2 * gain * speed * belt.tight_per_thrust - pull_slope) + by_pull * pull_slope
+        low = np.where(excess < 0, speed, low)
+        high = np.where(excess < 0, high, speed)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            newer = speed - excess / slope
+        inside = (newer > low) & (newer < high)
+        newer = np.where(inside, newer, (low + high) / 2)
+        moved = np.abs(newer - speed)
+        speed = newer
+        if np.all(moved <= _SPEED_TOLERANCE * target):
+            break
+
+    torque = np.asarray(engine.at(speed) * np.asarray(levels, float)[:, None])
+    pull = torque / drive_radius
+    thrust = gain * speed**2 - spring
+    tight = thrust * belt.tight_per_thrust
+    slack = tight - pull
+    status = np.zeros(speed.shape, np.int8)
+    status[speed < engine.speed[0]] = Status.BELOW_CURVE
+    status[speed > engine.speed[-1]] = Status.ABOVE_CURVE
+    status[slack < belt.least_slack * pull] = Status.BELT_SLIDES
+    status[moved > 1e-8 * target] = Status.NOT_CONVERGED
+    return Balance(speed, torque, pull, tight, slack, thrust, fixed + share * pull, status)
+
+
+def needed_drive_thrust(driven: DrivenSide, pull: ArrayLike, belt: Grip) -> Array:
+    """Thrust that the drive clutch must give to balance a driven clutch at a belt pull: F1 = T1' theta1 / (2 tan(b + rho)).
+
+    Source: derived here from `belt_grip.slack_tension`.
+
+    Parameters
+    ----------
+    driven : DrivenSide
+        Shape (..., 2, n).
+    pull : array_like, shape (..., 2, m, n) or broadcastable [N]
+
+    Returns
+    -------
+    ndarray, shape (..., 2, m, n) [N]
+    """
+    d = np.asarray(pull, float)
+    thrust = driven.fixed[..., :, None, :] + driven.per_pull[..., :, None, :] * d
+    return np.asarray((slack_tension(thrust, d, belt) + d) / belt.tight_per_thrust)
+
+
+def engagement_speed(drive: DriveSide) -> Array:
+    """Engine speed at which the flyweights first exceed the drive spring at zero travel, sqrt(K/A).
+
+    Source: derived here. The arrays' first position must be shift position 0; closing branch.
+
+    Parameters
+    ----------
+    drive : DriveSide
+
+    Returns
+    -------
+    ndarray, shape (...) [rad/s]
+    """
+    return np.asarray(np.sqrt(drive.spring[..., 0] / drive.thrust_per_speed2[..., UPSHIFT, 0]))
+
+
+def slip_reserve(driven: DrivenSide, pull: ArrayLike, tight_net: ArrayLike, belt: Grip) -> Array:
+    """Belt pull at which a sheave would slip, over the pull, less 1.
+
+    The driven thrust P + Q D grows with pull; the driven sheave slips where it falls to what the limit ratio
+    needs. The drive sheave slips where T1' with the thrust it has falls to D / (1 - 1/limit). Source: derived here.
+
+    Parameters
+    ----------
+    driven : DrivenSide
+        Shape (..., 2, n).
+    pull, tight_net : array_like, shape (..., 2, m, n) or broadcastable [N]
+    belt : Grip
+
+    Returns
+    -------
+    ndarray, shape (..., 2, m, n) [-]
+        The smaller of both sheaves, at most 10.
+    """
+    d, tight = np.asarray(pull, float), np.asarray(tight_net, float)
+    lacking = belt.slip_thrust - driven.per_pull[..., :, None, :]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        on_driven = np.where(lacking > 0, driven.fixed[..., :, None, :] / (lacking * d), np.inf)
+        on_drive = tight * (1 - 1 / belt.drive_limit) / d
+    return np.asarray(np.minimum(np.minimum(on_driven, on_drive) - 1, _RESERVE_CAP))
+
+
+def least_tensions(driven: DrivenSide, pull: ArrayLike, reserve: float, belt: Grip) -> tuple[Array, Array]:
+    """Net tensions at which the wanted slip reserve would just be met with the same torque ramp and lighter springs.
+
+    Source: derived here from `slip_reserve`.
+
+    Parameters
+    ----------
+    driven : DrivenSide
+        Shape (..., 2, n); only `per_pull` is used.
+    pull : array_like, shape (..., 2, m, n) or broadcastable [N]
+    reserve : float [-]
+    belt : Grip
+
+    Returns
+    -------
+    tuple of two ndarrays [N]
+        Tight and slack net tension.
+    """
+    d = np.asarray(pull, float)
+    share = driven.per_pull[..., :, None, :]
+    thrust = np.maximum(belt.slip_thrust - share, 0.0) * (1 + reserve) * d + share * d
+    tight = np.maximum(slack_tension(thrust, d, belt) + d, (1 + reserve) * d / (1 - 1 / belt.drive_limit))
+    return np.asarray(tight), np.asarray(tight - d)

@@ -1,0 +1,337 @@
+"""Belt tensions, sheave thrusts and slip in closed form: the fast path of the balance.
+
+Net tensions are T' = T - m v^2. Angles b are half groove angles. A rubber belt past the self-locking
+limit (mu >= tan b) keeps its tight tension over the idle arc of the drive sheave and its slack
+tension over the idle arc of the driven sheave; friction there points outward, which is what
+`seating` scales: 1 = full flank friction, 0 = none. It is the largest modelling choice here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from solver.belt_path import ShiftPath
+from solver.errors import require
+
+__all__ = [
+    "Grip",
+    "centrifugal_tension",
+    "drive_thrust",
+    "driven_thrust",
+    "eytelwein_ratio",
+    "grip",
+    "slack_tension",
+    "slip_limit",
+]
+
+Array = NDArray[np.float64]
+
+# Largest net tension ratio of the driven sheave against wrap, full sliding-angle theory at half angle 13 deg,
+# flank friction 0.35, equal longitudinal and radial compliance (computed; no measured table was found).
+_TABLE_HALF_ANGLE, _TABLE_FRICTION = np.radians(13.0), 0.35
+_DRIVEN_WRAP = np.radians([120.0, 140.0, 150.0, 160.0, 170.0, 180.0, 200.0])
+_DRIVEN_RATIO = np.array([2.12, 2.65, 2.97, 3.35, 3.78, 4.28, 5.50])
+# The same theory on the drive sheave: active arc needed for a tension ratio.
+_DRIVE_ARC = np.radians([45.8, 60.6, 76.8, 92.4, 100.5, 105.6, 113.6])
+_DRIVE_RATIO = np.array([1.25, 1.5, 2.0, 3.0, 4.0, 5.0, 8.0])
+# Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
+_MEASURED_LIMIT = 21.0
+
+
+def centrifugal_tension(mass_per_length: ArrayLike, belt_speed: ArrayLike) -> Array:
+    """Tension that only carries the belt round the sheaves, m v^2.
+
+    Source: Shigley section 17-2.
+
+    Parameters
+    ----------
+    mass_per_length : array_like [kg/m]
+    belt_speed : array_like [m/s]
+
+    Returns
+    -------
+    ndarray [N]
+
+    Examples
+    --------
+    >>> round(float(centrifugal_tension(0.20, 15.0)), 6)  # Ojha and Michael, worked problem: 45 N
+    45.0
+    """
+    return np.asarray(np.asarray(mass_per_length, float) * np.asarray(belt_speed, float) ** 2)
+
+
+def eytelwein_ratio(wrap: ArrayLike, half_angle: ArrayLike, friction: ArrayLike) -> Array:
+    """Net tension ratio of a wedge belt that slides purely along the groove, exp(mu theta / sin b).
+
+    Source: Shigley Eq. 17-18; Euler and Eytelwein. With a real flank friction it overstates a CVT sheave many
+    times over, because friction is also spent radially: use `slip_limit` for the limit.
+
+    Parameters
+    ----------
+    wrap, half_angle : array_like [rad]
+    friction : array_like [-]
+
+    Returns
+    -------
+    ndarray [-]
+
+    Raises
+    ------
+    PhysicalRangeError
+        For a wrap outside (0, 360 deg], a half angle outside (0, 45 deg] or friction outside (0, 1.5].
+    """
+    theta, b, mu = _flanks(wrap, half_angle, friction)
+    return np.asarray(np.exp(mu * theta / np.sin(b)))
+
+
+def drive_thrust(
+    tight_net: ArrayLike,
+    wrap: ArrayLike,
+    half_angle: ArrayLike,
+    friction: ArrayLike,
+    seating: ArrayLike = 1.0,
+) -> Array:
+    """Axial thrust on one half of the drive sheave, F1 = T1' theta1 / (2 tan(b + seating rho)).
+
+    Source: derived here from the element equilibrium of a V-belt; the assumption that tension stays at its
+    tight value is Kim and Lee's (KSME Journal, late 1980s; abstract).
+
+    Parameters
+    ----------
+    tight_net : array_like [N]
+        T1' = T1 - m v^2, not negative.
+    wrap, half_angle : array_like [rad]
+    friction, seating : array_like [-]
+
+    Returns
+    -------
+    ndarray [N]
+        Positive: closes the sheaves.
+
+    Raises
+    ------
+    PhysicalRangeError
+        For a net tension below zero (tension below the centrifugal part) or angles, friction out of range.
+
+    Examples
+    --------
+    >>> b = np.radians(13)
+    >>> round(float(drive_thrust(1000, np.radians(164.527), b, 0.35)), 0)  # worked chain, derived here: 2272.0
+    2272.0
+    """
+    theta, b, mu = _flanks(wrap, half_angle, friction)
+    tight = np.asarray(tight_net, float)
+    require(tight >= 0, "tight_net", tight, "N", ">= 0 (belt tension not below m v^2)")
+    return np.asarray(tight * theta / _seat(b, mu, seating))
+
+
+def driven_thrust(
+    tight_net: ArrayLike,
+    slack_net: ArrayLike,
+    wrap: ArrayLike,
+    half_angle: ArrayLike,
+    friction: ArrayLike,
+    seating: ArrayLike = 1.0,
+) -> Array:
+    """Axial thrust that the driven sheave must hold for the given tensions.
+
+    F2 = T2' (theta2 - theta_a) / (2 tan(b + seating rho)) + (T1' - T2') cos b / (2 mu),
+    theta_a = (sin b / mu) ln(T1'/T2'). Source: derived here; idle and active arc as in Kim and Lee
+    (KSME Journal, late 1980s; abstract).
+
+    Parameters
+    ----------
+    tight_net, slack_net : array_like [N]
+        Net tensions with T1' >= T2' > 0.
+    wrap, half_angle : array_like [rad]
+    friction, seating : array_like [-]
+
+    Returns
+    -------
+    ndarray [N]
+
+    Raises
+    ------
+    PhysicalRangeError
+        If slack_net is not above zero or above tight_net, or the active arc passes the wrap (gross slip).
+
+    Examples
+    --------
+    >>> b = np.radians(13)
+    >>> round(float(driven_thrust(1000, 500, np.radians(195.473), b, 0.35)), 0)  # worked chain, derived here: 1869.4
+    1869.0
+    """
+    theta, b, mu = _flanks(wrap, half_angle, friction)
+    tight, slack = np.asarray(tight_net, float), np.asarray(slack_net, float)
+    require(slack > 0, "slack_net", slack, "N", "> 0 (belt tension above m v^2)")
+    require(tight >= slack, "tight_net", tight, "N", "at or above slack_net")
+    active = np.sin(b) / mu * np.log(tight / slack)
+    require(active <= theta, "active arc", active, "rad", "at or below the wrap (the belt slides on all of it)")
+    return np.asarray(slack * (theta - active) / _seat(b, mu, seating) + (tight - slack) * np.cos(b) / (2 * mu))
+
+
+def slip_limit(
+    wrap: ArrayLike,
+    half_angle: ArrayLike,
+    friction: ArrayLike,
+    pulley: Literal["drive", "driven"] = "driven",
+) -> Array:
+    """Largest net tension ratio T1'/T2' that a sheave carries before the belt slides bodily.
+
+    Source: derived here: table of the full sliding-angle theory at half angle 13 deg and flank friction 0.35, interpolated in
+    the logarithm over wrap. Other friction and angles scale the logarithm by
+    sqrt((mu / 0.35) (sin 13 deg / sin b)), which keeps 150 to 180 deg and mu 0.25 to 0.5 within the 2.5 to 6 of
+    the full theory. Never above 21, the largest useful ratio measured (Childs and Cowburn 1987).
+
+    Parameters
+    ----------
+    wrap, half_angle : array_like [rad]
+    friction : array_like [-]
+    pulley : "drive" or "driven"
+
+    Returns
+    -------
+    ndarray [-]
+
+    Raises
+    ------
+    PhysicalRangeError
+        For angles or friction out of range.
+
+    Examples
+    --------
+    >>> print(round(float(slip_limit(np.pi, np.radians(13), 0.35)), 2))  # full theory, table row: 4.28
+    4.28
+    """
+    theta, b, mu = _flanks(wrap, half_angle, friction)
+    if pulley == "drive":
+        log_ratio = _extended(theta, _DRIVE_ARC, np.log(_DRIVE_RATIO))
+    else:
+        log_ratio = _extended(theta, _DRIVEN_WRAP, np.log(_DRIVEN_RATIO))
+    scale = np.sqrt(mu / _TABLE_FRICTION * np.sin(_TABLE_HALF_ANGLE) / np.sin(b))
+    return np.asarray(np.minimum(np.exp(np.maximum(log_ratio, 0.0) * scale), _MEASURED_LIMIT))
+
+
+@dataclass(frozen=True)
+class Grip:
+    """The belt's coefficients at each shift position, shape (n,) each.
+
+    Attributes
+    ----------
+    tight_per_thrust [-] : T1' = tight_per_thrust * F1 on the drive sheave
+    wrap [rad] : driven wrap theta2
+    active [rad] : sin b / mu, arc per unit of ln(T1'/T2')
+    seat [-] : 2 tan(b + seating rho)
+    pull_thrust [-] : cos b / (2 mu), thrust of the active arc per unit of belt pull
+    least_slack [-] : T2' / pull at which the closed form's active arc fills the wrap
+    drive_limit, driven_limit [-] : slip limits of the two sheaves
+    slip_thrust [-] : driven thrust per unit of belt pull at the driven slip limit
+    """
+
+    tight_per_thrust: Array
+    wrap: Array
+    active: float
+    seat: float
+    pull_thrust: float
+    least_slack: Array
+    drive_limit: Array
+    driven_limit: Array
+    slip_thrust: Array
+
+
+def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0) -> Grip:
+    """Collect the belt's coefficients over a shift path.
+
+    Source: derived here from `drive_thrust`, `driven_thrust` and `slip_limit`.
+
+    Parameters
+    ----------
+    path : ShiftPath
+    half_angle : float [rad]
+    friction, seating : float [-]
+
+    Returns
+    -------
+    Grip
+
+    Raises
+    ------
+    PhysicalRangeError
+        For angles or friction out of range.
+    """
+    _flanks(path.driven_wrap, half_angle, friction)
+    seat = float(_seat(np.asarray(half_angle), np.asarray(friction), seating))
+    active = float(np.sin(half_angle) / friction)
+    pull_thrust = float(np.cos(half_angle) / (2 * friction))
+    limit = slip_limit(path.driven_wrap, half_angle, friction)
+    idle = np.maximum(path.driven_wrap - active * np.log(limit), 0.0)
+    return Grip(
+        tight_per_thrust=np.asarray(seat / path.drive_wrap),
+        wrap=path.driven_wrap,
+        active=active,
+        seat=seat,
+        pull_thrust=pull_thrust,
+        least_slack=np.asarray(1 / np.expm1(path.driven_wrap / active)),
+        drive_limit=slip_limit(path.drive_wrap, half_angle, friction, "drive"),
+        driven_limit=limit,
+        slip_thrust=np.asarray(idle / (seat * (limit - 1)) + pull_thrust),
+    )
+
+
+def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
+    """Net slack tension that a driven thrust holds at a belt pull: inverse of `driven_thrust`.
+
+    Newton's method from the right on a convex, rising function, so it cannot overshoot. Where the thrust is too
+    small even for the closed form (active arc = wrap) the function is continued by its tangent, which keeps the
+    result continuous; such states have a negative slip reserve. Source: derived here.
+
+    Parameters
+    ----------
+    thrust, pull : array_like, last axis over shift position [N]
+    belt : Grip
+
+    Returns
+    -------
+    ndarray [N]
+    """
+    thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
+    idle = (thrust - belt.pull_thrust * pull) * belt.seat
+    least = belt.least_slack * pull
+    slope = belt.active * pull / (least + pull)
+    # ln(1+z) <= z bounds the root from above; where idle < 0 the tangent at `least` is the answer at once.
+    slack = np.maximum((idle + belt.active * pull) / belt.wrap, least)
+    for _ in range(60):
+        held = slack * (belt.wrap - belt.active * np.log1p(pull / slack))
+        rate = belt.wrap - belt.active * (np.log1p(pull / slack) - pull / (slack + pull))
+        step = (held - idle) / rate
+        slack = np.maximum(slack - step, least)
+        if np.all(np.abs(step) <= 1e-13 * (slack + pull)):
+            break
+    with np.errstate(divide="ignore", invalid="ignore"):
+        below = least + idle / slope
+    return np.asarray(np.where(idle < 0, below, slack))
+
+
+def _flanks(wrap: ArrayLike, half_angle: ArrayLike, friction: ArrayLike) -> tuple[Array, Array, Array]:
+    theta, b, mu = (np.asarray(v, float) for v in (wrap, half_angle, friction))
+    require((theta > 0) & (theta <= 2 * np.pi), "wrap", theta, "rad", "(0, 6.283]")
+    require((b > 0) & (b <= np.pi / 4), "half_angle", b, "rad", "(0, 0.785] (half, not included, groove angle)")
+    require((mu > 0) & (mu <= 1.5), "friction", mu, "-", "(0, 1.5]")
+    return theta, b, mu
+
+
+def _seat(half_angle: Array, friction: Array, seating: ArrayLike) -> Array:
+    share = np.asarray(seating, float)
+    require((share >= 0) & (share <= 1), "seating", share, "-", "[0, 1]")
+    return np.asarray(2 * np.tan(half_angle + share * np.arctan(friction)))
+
+
+def _extended(x: Array, known: Array, values: Array) -> Array:
+    """Linear interpolation, continued with the end slopes."""
+    piece = np.clip(np.searchsorted(known, x) - 1, 0, len(known) - 2)
+    slope = np.diff(values)[piece] / np.diff(known)[piece]
+    return np.asarray(values[piece] + slope * (x - known[piece]))

@@ -1,0 +1,234 @@
+"""The path of one belt over two variable sheaves: radii, wraps, axial travel.
+
+Radii are pitch radii, at the cord line. The open-belt geometry is exact; the common series
+approximation of belt length is not used.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.optimize.elementwise import find_root
+
+from solver.errors import PhysicalRangeError, require
+
+__all__ = ["ShiftPath", "axial_travel", "belt_length", "driven_radius", "shift_path", "wrap_angles"]
+
+Array = NDArray[np.float64]
+
+
+def wrap_angles(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> tuple[Array, Array]:
+    """Wrap of an open belt on the drive and the driven sheave.
+
+    sin f = (R2 - R1)/C, theta1 = pi - 2 f, theta2 = pi + 2 f. Source: Shigley Eq. 17-1.
+
+    Parameters
+    ----------
+    drive_radius, driven_radius, centre_distance : array_like [m]
+
+    Returns
+    -------
+    tuple of two ndarrays [rad]
+        Drive wrap, driven wrap.
+
+    Raises
+    ------
+    PhysicalRangeError
+        If a radius is not above zero, or the sheaves' radii differ by the centre distance or more.
+
+    Examples
+    --------
+    >>> drive, driven = wrap_angles(3.0, 9.0, 96.0)  # Shigley ch. 17: 3.016511 and 3.266674
+    >>> print(round(float(drive), 6), round(float(driven), 6))
+    3.016511 3.266674
+    """
+    lean = _lean(drive_radius, driven_radius, centre_distance)
+    return np.asarray(np.pi - 2 * lean), np.asarray(np.pi + 2 * lean)
+
+
+def belt_length(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> Array:
+    """Length of an open belt, L = 2 C cos f + R1 theta1 + R2 theta2 (exact).
+
+    Source: Shigley Eq. 17-2.
+
+    Parameters
+    ----------
+    drive_radius, driven_radius, centre_distance : array_like [m]
+
+    Returns
+    -------
+    ndarray [m]
+
+    Raises
+    ------
+    PhysicalRangeError
+        As for `wrap_angles`.
+
+    Examples
+    --------
+    >>> round(float(belt_length(3.0, 9.0, 96.0)), 3)  # Shigley ch. 17: 230.074
+    230.074
+    """
+    lean = _lean(drive_radius, driven_radius, centre_distance)
+    r1, r2, c = (np.asarray(v, float) for v in (drive_radius, driven_radius, centre_distance))
+    return np.asarray(2 * c * np.cos(lean) + r1 * (np.pi - 2 * lean) + r2 * (np.pi + 2 * lean))
+
+
+def driven_radius(drive_radius: ArrayLike, belt_length: ArrayLike, centre_distance: ArrayLike) -> Array:
+    """Driven radius at which a belt of given length lies taut over a given drive radius.
+
+    Inverse of `belt_length` in its second argument; derived here, solved by a bracketed root finder.
+
+    Parameters
+    ----------
+    drive_radius, belt_length, centre_distance : array_like [m]
+
+    Returns
+    -------
+    ndarray [m]
+
+    Raises
+    ------
+    PhysicalRangeError
+        If no driven radius between zero and drive radius + centre distance fits the belt.
+
+    Examples
+    --------
+    >>> round(float(driven_radius(0.050, 0.948834, 0.260)), 4)  # worked chain, derived here: 85 mm
+    0.085
+    """
+    r1, length, c = np.broadcast_arrays(*(np.asarray(v, float) for v in (drive_radius, belt_length, centre_distance)))
+    require(r1 > 0, "drive_radius", r1, "m", "> 0")
+    require(c > 0, "centre_distance", c, "m", "> 0")
+
+    def excess(r2: Array, r1: Array, length: Array, c: Array) -> Array:
+        lean = np.arcsin(np.clip((r2 - r1) / c, -1, 1))
+        return np.asarray(2 * c * np.cos(lean) + r1 * (np.pi - 2 * lean) + r2 * (np.pi + 2 * lean) - length)
+
+    low, high = np.maximum(r1 - c, 0) + 1e-9, r1 + c * (1 - 1e-12)
+    lacks = (excess(low, r1, length, c) > 0) | (excess(high, r1, length, c) < 0)
+    if np.any(lacks):
+        bad = tuple(float(a[lacks].flat[0]) for a in (length, r1, c))
+        raise PhysicalRangeError(
+            f"belt_length = {bad[0]:.4g} m cannot lie over a drive radius of {bad[1]:.4g} m at a centre distance of "
+            f"{bad[2]:.4g} m for any driven radius; change belt_length or centre_distance"
+        )
+    # f(r2) has slope theta2 > 0, so the root is single and the bracket always holds it.
+    found = find_root(excess, (low, high), args=(r1, length, c), tolerances={"xatol": 1e-14, "xrtol": 1e-14})
+    if not np.all(found.success):
+        raise PhysicalRangeError("driven_radius did not converge; check belt_length and centre_distance")
+    return np.asarray(found.x)
+
+
+def axial_travel(radius_change: ArrayLike, half_angle: ArrayLike) -> Array:
+    """Axial travel of the moving sheave for a change of running radius, x = 2 tan(b) dR.
+
+    Both flanks have the half groove angle b. Source: derived here from the groove's geometry.
+
+    Parameters
+    ----------
+    radius_change : array_like [m]
+    half_angle : array_like [rad]
+
+    Returns
+    -------
+    ndarray [m]
+
+    Raises
+    ------
+    PhysicalRangeError
+        If the half angle is outside (0, 45 deg].
+    """
+    b = np.asarray(half_angle, float)
+    require((b > 0) & (b <= np.pi / 4), "half_angle", b, "rad", "(0, 0.785] (half, not included, groove angle)")
+    return np.asarray(2 * np.tan(b) * np.asarray(radius_change, float))
+
+
+@dataclass(frozen=True)
+class ShiftPath:
+    """The belt's geometry over the shift, every array of shape (n,) over shift position.
+
+    Shift position 0 is the lowest gear (belt deep in the drive sheave), 1 is shift-out. It is
+    linear in the axial travel of the drive sheave.
+
+    Attributes
+    ----------
+    position [-], drive_radius [m], driven_radius [m], drive_wrap [rad], driven_wrap [rad],
+    drive_travel [m] (closing, 0 at position 0), driven_travel [m] (opening, 0 at position 0)
+    """
+
+    position: Array
+    drive_radius: Array
+    driven_radius: Array
+    drive_wrap: Array
+    driven_wrap: Array
+    drive_travel: Array
+    driven_travel: Array
+
+    @property
+    def ratio(self) -> Array:
+        """Speed ratio, driven radius / drive radius [-]."""
+        return np.asarray(self.driven_radius / self.drive_radius)
+
+
+def shift_path(
+    position: ArrayLike,
+    min_drive_radius: float,
+    max_drive_radius: float,
+    length: float,
+    centre_distance: float,
+    half_angle: float,
+) -> ShiftPath:
+    """Geometry of the whole shift of one belt over two sheaves.
+
+    Source: derived here from `driven_radius`, `wrap_angles` and `axial_travel`.
+
+    Parameters
+    ----------
+    position : array_like, shape (n,) [-]
+        Shift positions in [0, 1].
+    min_drive_radius, max_drive_radius, length, centre_distance : float [m]
+    half_angle : float [rad]
+
+    Returns
+    -------
+    ShiftPath
+
+    Raises
+    ------
+    PhysicalRangeError
+        If a position is outside [0, 1], or the belt does not reach.
+    """
+    s = np.atleast_1d(np.asarray(position, float))
+    require((s >= 0) & (s <= 1), "position", s, "-", "[0, 1]")
+    require(
+        max_drive_radius > min_drive_radius,
+        "max_drive_radius",
+        max_drive_radius,
+        "m",
+        "above min_drive_radius",
+    )
+    r1 = min_drive_radius + s * (max_drive_radius - min_drive_radius)
+    ends = driven_radius(np.append(r1, min_drive_radius), length, centre_distance)
+    r2, low_gear = ends[:-1], ends[-1]
+    wrap1, wrap2 = wrap_angles(r1, r2, centre_distance)
+    return ShiftPath(
+        position=s,
+        drive_radius=np.asarray(r1),
+        driven_radius=r2,
+        drive_wrap=wrap1,
+        driven_wrap=wrap2,
+        drive_travel=axial_travel(r1 - min_drive_radius, half_angle),
+        driven_travel=axial_travel(low_gear - r2, half_angle),
+    )
+
+
+def _lean(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> Array:
+    """Angle f between the belt's straight runs and the line of centres, positive when the driven sheave is larger."""
+    r1, r2, c = (np.asarray(v, float) for v in (drive_radius, driven_radius, centre_distance))
+    require(r1 > 0, "drive_radius", r1, "m", "> 0")
+    require(r2 > 0, "driven_radius", r2, "m", "> 0")
+    require(np.abs(r2 - r1) < c, "centre_distance", c, "m", "above the difference of the radii")
+    return np.asarray(np.arcsin((r2 - r1) / c))

@@ -1,0 +1,163 @@
+"""The engine at full throttle: torque curve, peak-power speed, and what thin or warm air takes from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.interpolate import PchipInterpolator
+
+from solver.errors import require
+
+__all__ = ["EngineCurve", "air_correction", "standard_atmosphere"]
+
+Array = NDArray[np.float64]
+
+# SAE J1349 (June 1990): reference dry air 99 kPa at 25 C; the factor assumes 85 % mechanical efficiency.
+_REFERENCE_PRESSURE = 99_000.0  # Pa
+_REFERENCE_TEMPERATURE = 298.0  # K
+_CELSIUS = 273.0  # K, as the standard rounds it
+
+# ICAO standard atmosphere, sea level and troposphere.
+_SEA_LEVEL_PRESSURE = 101_325.0  # Pa
+_SEA_LEVEL_TEMPERATURE = 288.15  # K
+_LAPSE_RATE = 0.0065  # K/m
+_GAS_CONSTANT = 287.05287  # J/(kg K), dry air
+_STANDARD_GRAVITY = 9.80665  # m/s^2
+
+
+def air_correction(dry_pressure: ArrayLike, temperature: ArrayLike) -> Array:
+    """Power available in given air divided by rated power, 1 / CF.
+
+    CF = 1.180 (990 / p[mbar]) sqrt((t[C] + 273) / 298) - 0.18. Source: SAE J1349 (June 1990). The standard is meant for
+    factors of about 0.93 to 1.07; beyond, at altitude, this is an extrapolation. For naturally aspirated engines.
+
+    Parameters
+    ----------
+    dry_pressure : array_like [Pa]
+    temperature : array_like [K]
+
+    Returns
+    -------
+    ndarray [-]
+
+    Raises
+    ------
+    PhysicalRangeError
+        If pressure or temperature is not above zero.
+
+    Examples
+    --------
+    >>> round(float(air_correction(89874.8, 281.65)), 3)  # ISA at 1000 m, computed from the standard: 0.923
+    0.923
+    """
+    pressure, kelvin = np.asarray(dry_pressure, float), np.asarray(temperature, float)
+    require(pressure > 0, "dry_pressure", pressure, "Pa", "> 0")
+    require(kelvin > 0, "temperature", kelvin, "K", "> 0")
+    celsius = kelvin - 273.15
+    heat = np.sqrt((celsius + _CELSIUS) / _REFERENCE_TEMPERATURE)
+    return np.asarray(1 / (1.180 * (_REFERENCE_PRESSURE / pressure) * heat - 0.18))
+
+
+def standard_atmosphere(altitude: ArrayLike) -> tuple[Array, Array, Array]:
+    """Pressure, temperature and density of the ICAO standard atmosphere.
+
+    Source: ICAO Doc 7488 (1993), troposphere; geopotential altitude.
+
+    Parameters
+    ----------
+    altitude : array_like [m]
+        Between -500 and 11,000.
+
+    Returns
+    -------
+    tuple of three ndarrays [Pa], [K], [kg/m^3]
+
+    Raises
+    ------
+    PhysicalRangeError
+        If the altitude is outside the range.
+
+    Examples
+    --------
+    >>> pressure, temperature, density = standard_atmosphere(0.0)  # ICAO: 101325 Pa, 288.15 K, 1.225 kg/m^3
+    >>> round(float(density), 3)
+    1.225
+    """
+    height = np.asarray(altitude, float)
+    require((height >= -500) & (height <= 11_000), "altitude", height, "m", "[-500, 11000]")
+    temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE_RATE * height
+    exponent = _STANDARD_GRAVITY / (_GAS_CONSTANT * _LAPSE_RATE)
+    pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** exponent
+    return np.asarray(pressure), np.asarray(temperature), np.asarray(pressure / (_GAS_CONSTANT * temperature))
+
+
+@dataclass(frozen=True)
+class EngineCurve:
+    """Full-throttle torque against speed.
+
+    A monotone cubic (PCHIP) joins the dyno points, so it adds no bumps of its own; it is tabulated once on a
+    uniform grid of about 5 rpm, and read linearly from there. Outside the points the end torque holds.
+
+    Attributes
+    ----------
+    speed : ndarray, shape (n,) [rad/s]
+        Rising, at least 4 points.
+    torque : ndarray, shape (n,) [N m]
+        Above zero.
+    """
+
+    speed: Array
+    torque: Array
+
+    def __post_init__(self) -> None:
+        require(len(self.speed) >= 4, "number of dyno points", len(self.speed), "-", "4 or more")
+        require(np.diff(self.speed) > 0, "step of dyno speed", np.diff(self.speed), "rad/s", "> 0 (rising order)")
+        require(self.torque > 0, "torque", self.torque, "N m", "> 0")
+
+    def scaled(self, factor: float) -> EngineCurve:
+        """The same engine with torque multiplied by `factor` [-] at every speed (air correction)."""
+        return EngineCurve(self.speed, self.torque * factor)
+
+    @cached_property
+    def _table(self) -> tuple[float, float, Array, Array]:
+        count = int((self.speed[-1] - self.speed[0]) / 0.5) + 2
+        grid = np.linspace(self.speed[0], self.speed[-1], count)
+        torque = PchipInterpolator(self.speed, self.torque)(grid)
+        step = float(grid[1] - grid[0])
+        return float(grid[0]), step, np.asarray(torque), np.append(np.diff(torque), 0.0)
+
+    def at(self, speed: ArrayLike) -> Array:
+        """Torque at a speed.
+
+        Parameters
+        ----------
+        speed : array_like [rad/s]
+
+        Returns
+        -------
+        ndarray [N m]
+        """
+        return self.torque_and_slope(np.asarray(speed, float))[0]
+
+    def torque_and_slope(self, speed: Array) -> tuple[Array, Array]:
+        """Torque [N m] and its slope [N m s/rad] at an array of speeds [rad/s]."""
+        start, step, torque, rise = self._table
+        where = np.clip((speed - start) / step, 0.0, len(torque) - 1.0)
+        piece = where.astype(np.intp)
+        slope = rise[piece]
+        return torque[piece] + (where - piece) * slope, slope / step
+
+    @cached_property
+    def peak_power_speed(self) -> float:
+        """Speed of greatest power [rad/s]."""
+        start, step, torque, _ = self._table
+        speeds = start + step * np.arange(len(torque))
+        return float(speeds[np.argmax(torque * speeds)])
+
+    @cached_property
+    def peak_power(self) -> float:
+        """Greatest power [W]."""
+        return float(self.at(self.peak_power_speed) * self.peak_power_speed)

@@ -1,0 +1,100 @@
+"""Power lost in the belt: bending, wedging, slip. Windage of sheaves and belt is left out.
+
+Structure: bending hysteresis ~ v (1/R1 + 1/R2) and wedging ~ v (T1' + T2') (both torque losses),
+slip = stretch + difference of radial penetration (speed loss). Measured trends (Childs and
+Cowburn, Proc. IMechE D 201, 1987): torque loss ~ 1/R, speed loss ~ 1/R^2. The coefficients belong
+to a belt and can be calibrated.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from solver.belt_path import ShiftPath
+from solver.errors import require
+
+__all__ = ["BeltLosses", "belt_loss", "speed_loss"]
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class BeltLosses:
+    """Loss coefficients of one belt.
+
+    Attributes
+    ----------
+    bending [N m] : power per belt speed and curvature
+    wedging [-] : share of each net tension lost while the belt wedges in and out
+    stretch_stiffness [N] : E A of the cord
+    wedge_stiffness [N/m^2] : radial compliance as k_z tan b: penetration x = T' / (2 R k tan(b + rho))
+    """
+
+    bending: float
+    wedging: float
+    stretch_stiffness: float
+    wedge_stiffness: float
+
+    def __post_init__(self) -> None:
+        require(self.bending >= 0, "bending loss", self.bending, "N m", ">= 0")
+        require(0 <= self.wedging < 0.2, "wedging loss", self.wedging, "-", "[0, 0.2)")
+        require(self.stretch_stiffness > 0, "stretch_stiffness", self.stretch_stiffness, "N", "> 0")
+        require(self.wedge_stiffness > 0, "wedge_stiffness", self.wedge_stiffness, "N/m^2", "> 0")
+
+
+def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat: float, belt: BeltLosses) -> Array:
+    """Share of speed lost between the sheaves below gross slip, s = (T1 - T2)/EA + x1/R1 - x2/R2.
+
+    x/R = T' / (2 R^2 k tan(b + rho)). Source: derived here from the one-dimensional flexible belt, components as in Gerbert, Belt Slip - A Unified
+    Approach, ASME J. Mech. Des. 118 (1996). Never below zero.
+
+    Parameters
+    ----------
+    tight_net, slack_net : array_like, last axis over shift position [N]
+    path : ShiftPath
+    seat : float [-]
+        2 tan(b + rho).
+    belt : BeltLosses
+
+    Returns
+    -------
+    ndarray [-]
+    """
+    tight, slack = np.asarray(tight_net, float), np.asarray(slack_net, float)
+    sinking = tight / path.drive_radius**2 - slack / path.driven_radius**2
+    loss = (tight - slack) / belt.stretch_stiffness + sinking / (belt.wedge_stiffness * seat)
+    return np.asarray(np.maximum(loss, 0.0))
+
+
+def belt_loss(
+    tight_net: ArrayLike,
+    slack_net: ArrayLike,
+    belt_speed: ArrayLike,
+    path: ShiftPath,
+    seat: float,
+    belt: BeltLosses,
+) -> Array:
+    """Power lost in the belt.
+
+    Source: derived here; structure and trends as in the head of this file.
+
+    Parameters
+    ----------
+    tight_net, slack_net : array_like, last axis over shift position [N]
+    belt_speed : array_like [m/s]
+    path : ShiftPath
+    seat : float [-]
+    belt : BeltLosses
+
+    Returns
+    -------
+    ndarray [W]
+    """
+    tight, slack, v = (np.asarray(a, float) for a in (tight_net, slack_net, belt_speed))
+    bending = belt.bending * v * (1 / path.drive_radius + 1 / path.driven_radius)
+    wedging = belt.wedging * v * (tight + slack)
+    slipping = speed_loss(tight, slack, path, seat, belt) * (tight - slack) * v
+    return np.asarray(bending + wedging + slipping)
