@@ -9,10 +9,8 @@ only pairs whose bound is not worse than the k-th best score are balanced in ful
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,21 +19,24 @@ from catalog.job import SLOT_FAMILIES, Job
 from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves, target_pull
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
 from search.score import PAIR_RULES, Request, overspeed_sides, pair_terms, side_score
+from search.workers import parallel
 from solver import balance
 from solver.balance import DrivenSide, DriveSide
 
-__all__ = ["Found", "Report", "Screen", "make_screen", "parallel", "top_pairs"]
+__all__ = ["Found", "Report", "Screen", "make_screen", "top_pairs"]
 
 Array = NDArray[np.float64]
 Pairs = NDArray[np.intp]
 Report = Callable[[float], None]
-T = TypeVar("T")
 
 _BLOCK = 4_000_000  # pairs screened at once: 32 MB an array
 _BATCH = 20_000  # pairs balanced between two looks at the threshold
-# Secant slopes of the needed thrust are taken at these speed errors and widened a little for what lies between them.
-_SLOPE_NODES = np.array([-0.6, -0.4, -0.25, -0.15, -0.08, -0.03, 0.03])
-_SLOPE_WIDENING = 1.02
+_CLOSE = 2_000  # pairs bounded closely at once
+# Secant slopes of the needed thrust are taken at these speed errors (above: shares of the way to the speed limit) and
+# widened a little for what lies between them.
+_BELOW_NODES = np.array([-0.4, -0.2, -0.1, -0.04, -0.01])
+_ABOVE_NODES = np.array([0.1, 0.4, 0.7, 1.0])
+_WIDENING = 1.02
 # Rounding of the expanded square, relative to the terms it is a difference of; far above what doubles lose.
 _ROUNDING = 1e-12
 
@@ -60,7 +61,10 @@ class Screen:
     drive_score: Array = field(repr=False)
     driven_score: Array = field(repr=False)
     given: Array = field(repr=False)  # (n, positions) thrust at the speed limit
-    needed: Array = field(repr=False)  # (m, positions)
+    held: Array = field(repr=False)  # (m, positions)
+    used: NDArray[np.bool_] = field(repr=False)  # (2, levels, positions) duty points with weight
+    needed: Array = field(repr=False)  # (m, j) thrust needed at target speed
+    falls: tuple[Array, Array] = field(repr=False)  # (m, j) bounds of its fall per speed error, below and above target
 
     def blocks(self) -> list[slice]:
         """Ranges of drive halves whose pairs with all driven halves fit one block."""
@@ -69,11 +73,11 @@ class Screen:
 
     def rule(self, block: slice) -> NDArray[np.int8]:
         """Number of the first pair rule each pair breaks, from 1; 0 where all hold."""
-        given, needed = self.given[block], self.needed
-        code = np.zeros((len(given), len(needed)), np.int8)
+        given, held = self.given[block], self.held
+        code = np.zeros((len(given), len(held)), np.int8)
         over = np.zeros(code.shape, bool)
         for position in range(given.shape[1]):
-            over |= needed[:, position] > given[:, position, None]
+            over |= held[:, position] > given[:, position, None]
         code[over] = 1
         if self.request.budget is not None:
             dear = self.drive.cost[block, None] + self.driven.cost > self.request.budget
@@ -101,6 +105,25 @@ class Screen:
         total += self.driven_score
         return total
 
+    def close_bound(self, pairs: Pairs) -> Array:
+        """Closer lower bound of the score of chosen pairs, shape (k,).
+
+        Takes the sides of the target speed apart: too much thrust slows the engine, where the imbalance changes
+        less with speed than above target.
+        """
+        out = np.empty(len(pairs))
+        top = self.job.speed_limit / self.job.target_speed - 1
+        share = self.job.duty.weights.sum(axis=0)[self.used]
+        for start in range(0, len(pairs), _CLOSE):
+            rows, columns = pairs[start : start + _CLOSE].T
+            push, surplus = _push_and_surplus(self.job, self.drive.side, rows, self.used)
+            excess = surplus - self.needed[columns]
+            below, above = (fall[columns] for fall in self.falls)
+            least = excess / np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
+            out[start : start + _CLOSE] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
+        rows, columns = pairs.T
+        return self.request.weights["speed_band"] * out + (self.drive_score[rows] + self.driven_score[columns])
+
     def kit(self, pair: NDArray[np.intp]) -> Kit:
         """The kit that a pair of halves makes."""
         drive, driven = self.drive.choice[pair[0]], self.driven.choice[pair[1]]
@@ -110,7 +133,7 @@ class Screen:
 
     def side_counts(self) -> dict[str, int]:
         """Kits left out by rules of one half: drive rules first, then driven rules on what is left."""
-        drive_size, driven_size = self.space.side_sizes()
+        _, driven_size = self.space.side_sizes()
         counts: dict[str, int] = dict.fromkeys(dict.fromkeys((*DRIVE_RULES, *DRIVEN_RULES)), 0)
         for rule, halves in self.drive.excluded.items():
             counts[rule] += halves * driven_size
@@ -150,17 +173,12 @@ def make_screen(job: Job, space: Space, request: Request) -> Screen:
     assert isinstance(driven.side, DrivenSide)
     weights = job.duty.weights.sum(axis=0)
     used = weights > 0
-    share = weights[used]
-
     needed = _at_duty(driven.side, target_pull(job), job, used)
-    slope = _steepest(driven.side, job, used, needed)
-    push = drive.side.thrust_per_speed2 * job.target_speed**2
-    push, spring = np.broadcast_arrays(push[:, :, None, :], drive.side.spring[:, None, None, :])
-    levels = (len(drive), 2, len(job.duty.levels), len(job.shift.position))
-    push = np.broadcast_to(push, levels)[:, used]
-    surplus = push - np.broadcast_to(spring, levels)[:, used]
+    below, above = _falls(driven.side, job, used, needed)
+    steepest = np.maximum(below, above).max(axis=0, initial=0.0)
+    push, surplus = _push_and_surplus(job, drive.side, slice(None), used)
     top = job.speed_limit / job.target_speed - 1
-    factor = share / (push * (2 + top) + slope) ** 2
+    factor = weights[used] / ((2 + top) * push + steepest) ** 2
 
     constant = np.einsum("nj,nj->n", factor, surplus**2)
     given, held = overspeed_sides(job, drive.side, driven.side)
@@ -175,8 +193,24 @@ def make_screen(job: Job, space: Space, request: Request) -> Screen:
         drive_score=side_score(request, job, drive),
         driven_score=side_score(request, job, driven),
         given=given,
-        needed=held,
+        held=held,
+        used=used,
+        needed=needed,
+        falls=(below, above),
     )
+
+
+def _push_and_surplus(
+    job: Job, side: DriveSide | DrivenSide, rows: slice | NDArray[np.intp], used: NDArray[np.bool_]
+) -> tuple[Array, Array]:
+    """Flyweight push A w^2 at target speed, and push less spring, of drive halves at the duty points, (k, j) [N]."""
+    assert isinstance(side, DriveSide)
+    chosen = side[rows]
+    push = (chosen.thrust_per_speed2 * job.target_speed**2)[:, :, None, :]
+    spring = chosen.spring[:, None, None, :]
+    shape = (len(push), *used.shape)
+    push, spring = np.broadcast_to(push, shape)[:, used], np.broadcast_to(spring, shape)[:, used]
+    return push, push - spring
 
 
 def _at_duty(side: DrivenSide, pull: Array, job: Job, used: NDArray[np.bool_]) -> Array:
@@ -184,16 +218,18 @@ def _at_duty(side: DrivenSide, pull: Array, job: Job, used: NDArray[np.bool_]) -
     return balance.needed_drive_thrust(side, pull, job.grip)[:, used]
 
 
-def _steepest(side: DrivenSide, job: Job, used: NDArray[np.bool_], at_target: Array) -> Array:
-    """Upper bound of -(F1(r) - F1(0)) / r over the driven halves, at each duty point, shape (j,) [N]."""
+def _falls(side: DrivenSide, job: Job, used: NDArray[np.bool_], at_target: Array) -> tuple[Array, Array]:
+    """Upper bounds of -(F1(r) - F1(0)) / r for r below and above 0, each of shape (m, j) [N]."""
     top = job.speed_limit / job.target_speed - 1
-    steepest = np.full(int(used.sum()), -np.inf)
-    for node in (*_SLOPE_NODES[_SLOPE_NODES < top], top):
-        torque = float(job.engine.at(job.target_speed * (1 + node)))
-        pull = job.duty.levels[:, None] * torque / job.shift.drive_radius
-        fall = -(_at_duty(side, pull, job, used) - at_target) / node
-        steepest = np.maximum(steepest, fall.max(axis=0, initial=-np.inf))
-    return np.where(steepest > 0, steepest * _SLOPE_WIDENING, steepest / _SLOPE_WIDENING)
+    out = []
+    for nodes in (_BELOW_NODES, top * _ABOVE_NODES):
+        steepest = np.full(at_target.shape, -np.inf)
+        for node in nodes:
+            torque = float(job.engine.at(job.target_speed * (1 + node)))
+            pull = job.duty.levels[:, None] * torque / job.shift.drive_radius
+            np.maximum(steepest, (at_target - _at_duty(side, pull, job, used)) / node, out=steepest)
+        out.append(np.where(steepest > 0, steepest * _WIDENING, steepest / _WIDENING))
+    return out[0], out[1]
 
 
 def top_pairs(screen: Screen, top: int, report: Report = lambda _: None) -> Found:
@@ -260,7 +296,7 @@ def top_pairs(screen: Screen, top: int, report: Report = lambda _: None) -> Foun
         within &= screen.rule(block) == 0
         found = np.argwhere(within)
         found[:, 0] += block.start
-        return found
+        return found[screen.close_bound(found) <= limit]
 
     scored = 0
     for number, found in enumerate(parallel(second_look, len(blocks))):
@@ -304,9 +340,3 @@ class _Pool:
         screen = self.screen
         terms, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, self.pairs)
         return self.pairs, scores, terms
-
-
-def parallel(work: Callable[[int], T], count: int) -> Iterator[T]:
-    """Results of work(0), work(1), … in order, two at a time; numpy lets go of the lock while it computes."""
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        yield from pool.map(work, range(count))

@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from search.exact import Found, Report, Screen, parallel
+from search.exact import Found, Report, Screen
 from search.score import PAIR_RULES, pair_terms
+from search.workers import parallel
 
 __all__ = ["RESOLUTION", "nondominated", "pareto_pairs"]
 

@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import SLOT_FAMILIES, Job
-from search.halves import Halves, drive_halves, driven_halves, target_pull
-from search.kits import Kit, Space, fitted_kit
+from search.halves import Halves, drive_halves, driven_halves
+from search.kits import Kit, Space
+from search.workers import parallel
 from solver import balance
 from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide
-from solver.belt_grip import centrifugal_tension
 from solver.losses import belt_loss
 
 __all__ = [
@@ -155,24 +155,31 @@ def pair_terms(
     """
     weights = job.duty.weights.sum(axis=0)
     used = weights > 0
+    positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))  # the rest carries no time
+    weights, used = weights[:, rungs][..., positions], used[:, rungs][..., positions]
+    levels, shift, grip = job.duty.levels[rungs], job.shift.at(positions), job.grip.at(positions)
     band, high, low, power = (np.zeros(len(pairs)) for _ in range(4))
-    speed_of_belt = job.target_speed * job.shift.drive_radius
-    available = float((weights * job.duty.levels[:, None]).sum()) * job.engine.peak_power
+    speed_of_belt = job.target_speed * shift.drive_radius
+    available = float((weights * levels[:, None]).sum()) * job.engine.peak_power
     assert isinstance(drive.side, DriveSide)
     assert isinstance(driven.side, DrivenSide)
-    for start in range(0, len(pairs), _CHUNK):
-        chunk = slice(start, start + _CHUNK)
+    drives, drivens = drive.side[..., positions], driven.side[..., positions]
+
+    def balance_chunk(number: int) -> None:
+        chunk = slice(number * _CHUNK, (number + 1) * _CHUNK)
         rows, columns = pairs[chunk].T
-        state = shift_map(job, drive.side[rows], driven.side[columns])
+        state = balance.engine_speed(drives[rows], drivens[columns], grip, shift.drive_radius, job.engine, levels)
         error = state.speed / job.target_speed - 1
         band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
         high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
         low[chunk] = np.where(used, error, np.inf).min(axis=(1, 2, 3))
         tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
-        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), job.shift, job.grip.seat, job.losses)
+        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, grip.seat, job.losses)
         reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
         power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
 
+    for _ in parallel(balance_chunk, -(-len(pairs) // _CHUNK)):
+        pass
     rows, columns = pairs.T
     loss = (drive.loss[rows] + driven.loss[columns]) / job.engine.peak_power
     terms = {

@@ -174,7 +174,7 @@ def engine_speed(
         high = np.where(excess < 0, high, speed)
         with np.errstate(divide="ignore", invalid="ignore"):
             newer = speed - excess / slope
-        inside = (newer > low) & (newer < high)
+        inside = (newer >= low) & (newer <= high)  # at the root itself Newton lands on an end
         newer = np.where(inside, newer, (low + high) / 2)
         moved = np.abs(newer - speed)
         speed = newer

@@ -8,7 +8,7 @@ tension over the idle arc of the driven sheave; friction there points outward, w
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Literal
 
 import numpy as np
@@ -241,6 +241,11 @@ class Grip:
     drive_limit: Array
     driven_limit: Array
     slip_thrust: Array
+
+    def at(self, chosen: NDArray[np.bool_]) -> Grip:
+        """The coefficients at chosen positions only."""
+        values = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Grip(**{name: v[chosen] if isinstance(v, np.ndarray) else v for name, v in values.items()})
 
 
 def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0) -> Grip:

@@ -6,7 +6,7 @@ approximation of belt length is not used.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -171,6 +171,10 @@ class ShiftPath:
     def ratio(self) -> Array:
         """Speed ratio, driven radius / drive radius [-]."""
         return np.asarray(self.driven_radius / self.drive_radius)
+
+    def at(self, chosen: NDArray[np.bool_]) -> ShiftPath:
+        """The path at chosen positions only."""
+        return ShiftPath(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
 
 
 def shift_path(
