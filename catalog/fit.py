@@ -52,7 +52,8 @@ def flyweight_fits(arm: Flyweight, clutch: DriveClutch) -> str | None:
     if arm.count != clutch.arms:
         return f"{arm.id} is a set of {arm.count}, the clutch takes {clutch.arms}"
     if abs(arm.pin_diameter - clutch.pin_diameter) > _PIN_PLAY:
-        return f"{arm.id} is bored for a {show(arm.pin_diameter, 'm')} pin, the clutch has {show(clutch.pin_diameter, 'm')}"
+        pins = show(arm.pin_diameter, "m"), show(clutch.pin_diameter, "m")
+        return f"{arm.id} is bored for a {pins[0]} pin, the clutch has {pins[1]}"
     if abs(arm.roller_diameter - clutch.roller_diameter) > _ROLLER_PLAY:
         return (
             f"{arm.id} is cut for a {show(arm.roller_diameter, 'm')} roller, "

@@ -12,7 +12,7 @@ from pydantic import BaseModel, Field, model_validator
 
 from catalog.dyno import read_dyno
 from catalog.machine import Machine
-from catalog.parts import EMPTY, STATIONS, Belt, Money
+from catalog.parts import EMPTY, STATIONS, Belt, Flyweight, Helix, Money
 from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, Temperature, quantity, refusal, show
 from catalog.reading import Document, Id, Loc, Strict, Text, read_document, validate
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
@@ -138,7 +138,7 @@ class Grid(Strict):
     }
 
     positions: Annotated[int, Field(ge=5, le=200)] = 16
-    torque_levels: Annotated[list[Share], Field(min_length=1, max_length=8)] = [0.5, 0.75, 1.0]
+    torque_levels: Annotated[tuple[Share, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
     twist_step: Annotated[float, quantity("rad", gt=0)] = np.radians(10)
 
     @model_validator(mode="after")
@@ -180,9 +180,9 @@ class JobFile(Strict):
     score: ScoreRule = ScoreRule()
     grid: Grid = Grid()
     fitted: Fitted
-    locks: dict[
-        Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text
-    ] = {}
+    locks: dict[Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text] = (
+        Field(default_factory=dict)
+    )
 
 
 @dataclass(frozen=True)
@@ -457,8 +457,6 @@ def _reach(machine: Machine, machine_file: Path, belt: Belt, positions: Any) -> 
 
 def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
     """All twist settings any helix offers, stepless ranges at the grid's step, and None for springs not wound."""
-    from catalog.parts import Helix
-
     values: set[float] = set()
     for helix in shelf.family("helices").values():
         assert isinstance(helix, Helix)
@@ -494,12 +492,15 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
         lines.append("the belt seats with full flank friction on its idle arcs (seating 1)")
     lines.append("slip limit from the sliding-angle theory at flank friction 0.35, scaled to the belt's own friction")
     lines.append("belt efficiency of 87 % while the time on each ground is worked out; it does not enter the balance")
+    arms = shelf.family("flyweights")
     bare = [
         p.id
         for family in ("drive_springs", "driven_springs")
         for p in shelf.family(family).values()
         if getattr(p, "wire", None) is None
     ]
+    if any(isinstance(p, Flyweight) and p.thrust and p.thrust.friction_band is None for p in arms.values()):
+        lines.append("thrust tables without a friction band: twice the roller friction, as for a face at 45 deg")
     if bare:
         lines.append(f"stress not checked for {len(bare)} springs without wire data")
     return tuple(dict.fromkeys(lines))

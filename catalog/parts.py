@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from itertools import pairwise
 from typing import Annotated, ClassVar, Literal, NamedTuple
 
 import numpy as np
@@ -242,7 +243,7 @@ class Spring(Part):
         return self
 
     def _steady(self, table: list[TableRow]) -> None:
-        for before, after in zip(table, table[1:], strict=False):
+        for before, after in pairwise(table):
             if after.length >= before.length or after.load <= before.load:
                 raise refusal(
                     "table out of order",
@@ -298,8 +299,7 @@ class Spring(Part):
         A measured table comes before marked loads, those before a linear description, that before wire.
         """
         curves = self._curves((installed, full_shift))
-        best = next(curve for curve in (curves[n] for n in ("table", "marked", "linear", "wire")) if curve is not None)
-        return best
+        return next(curve for curve in (curves[n] for n in ("table", "marked", "linear", "wire")) if curve is not None)
 
     def _curves(self, clutch: tuple[float, float] | None) -> dict[str, LoadCurve | None]:
         def straight(free: float, rate: float) -> LoadCurve:
@@ -399,7 +399,7 @@ class Profile(Strict):
 
     @model_validator(mode="after")
     def _rising(self) -> Profile:
-        for number, (before, after) in enumerate(zip(self.points, self.points[1:], strict=False)):
+        for number, (before, after) in enumerate(pairwise(self.points)):
             if after[0] <= before[0]:
                 raise refusal(
                     f"point {number + 1} does not lie further along the arm than the one before",
@@ -413,12 +413,16 @@ ThrustPerMass = Annotated[float, quantity("N/kg")]
 
 
 class ThrustTable(Strict):
-    """Thrust of the whole set of arms, measured on a bench at one speed, closing and opening averaged."""
+    """Thrust of the whole set of arms, measured on a bench at one speed, closing and opening averaged.
 
+    `friction_band` is the share by which thrust lies below the average closing, and above it opening.
+    """
+
+    friction_band: Annotated[float, quantity("1", ge=0, lt=0.5)] | None = None
     speed: RotationSpeed
     travel: Annotated[list[Position], Field(min_length=3)]
     bare: Annotated[list[Force], Field(min_length=3)]
-    per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = {}
+    per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _square(self) -> ThrustTable:
@@ -428,7 +432,7 @@ class ThrustTable(Strict):
                 raise refusal(
                     f"{name} has not one value a travel", got=f"{length} values", expected=f"{len(self.travel)} values"
                 )
-        if any(b <= a for a, b in zip(self.travel, self.travel[1:], strict=False)) or self.travel[0] > 0:
+        if any(b <= a for a, b in pairwise(self.travel)) or self.travel[0] > 0:
             raise refusal("travel out of order", got="it does not rise from 0", expected="0, rising")
         return self
 
@@ -445,7 +449,7 @@ class Flyweight(Part):
     body: Body | None = None
     profile: Profile | None = None
     thrust: ThrustTable | None = None
-    stations: dict[Literal["heel", "mid", "tip"], Station] = {}
+    stations: dict[Literal["heel", "mid", "tip"], Station] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _one_way(self) -> Flyweight:
@@ -518,7 +522,7 @@ class Helix(Part):
                     expected="between 0 and 90 deg from the plane",
                 )
         travels = [point.travel for point in self.ramp or ()]
-        if any(b <= a for a, b in zip(travels, travels[1:], strict=False)):
+        if any(b <= a for a, b in pairwise(travels)):
             raise refusal("ramp out of order", got="travel does not rise", expected="rising travel")
         if self.twist_steps is not None and self.twist_range is not None:
             raise refusal("two ways of twist", got="both", expected="twist_steps or twist_range")
@@ -537,7 +541,7 @@ class Helix(Part):
         """Whether the twist [rad] can be set on this helix, within 0.1 deg."""
         slack = np.radians(0.1)
         if self.twist_range is not None:
-            return self.twist_range[0] - slack <= twist <= self.twist_range[1] + slack
+            return bool(self.twist_range[0] - slack <= twist <= self.twist_range[1] + slack)
         return any(abs(step - twist) <= slack for step in self.twist_steps or ())
 
 

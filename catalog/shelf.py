@@ -43,12 +43,8 @@ class Shelf:
 @cache
 def _file_model(family: str) -> type[Strict]:
     """Model of a catalogue file of one family."""
-    return create_model(
-        f"File_{family}",
-        __base__=Strict,
-        family=(Literal[family], ...),
-        parts=(list[FAMILIES[family]], ...),  # type: ignore[misc]
-    )
+    fields: dict[str, Any] = {"family": (Literal[family], ...), "parts": (list[FAMILIES[family]], ...)}  # type: ignore[valid-type]
+    return create_model(f"File_{family}", __base__=Strict, **fields)
 
 
 def read_shelf(paths: Iterable[Path]) -> Shelf:

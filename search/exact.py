@@ -90,7 +90,7 @@ class Screen:
 
     def band_bound(self, block: slice) -> Array:
         """Lower bound of the speed band [%] of each pair of a block."""
-        squares = self.drive_points[block] @ self.driven_points.T
+        squares: Array = self.drive_points[block] @ self.driven_points.T
         squares -= _ROUNDING * self.drive_points[block, -1:]
         np.maximum(squares, 0.0, out=squares)
         np.sqrt(squares, out=squares)
@@ -99,7 +99,7 @@ class Screen:
 
     def bound(self, block: slice) -> Array:
         """Lower bound of the score of each pair of a block."""
-        total = self.band_bound(block)
+        total: Array = self.band_bound(block)
         total *= self.request.weights["speed_band"]
         total += self.drive_score[block, None]
         total += self.driven_score
@@ -122,7 +122,9 @@ class Screen:
             least = excess / np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
             out[start : start + _CLOSE] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
         rows, columns = pairs.T
-        return self.request.weights["speed_band"] * out + (self.drive_score[rows] + self.driven_score[columns])
+        out *= self.request.weights["speed_band"]
+        out += self.drive_score[rows] + self.driven_score[columns]
+        return out
 
     def kit(self, pair: NDArray[np.intp]) -> Kit:
         """The kit that a pair of halves makes."""

@@ -26,7 +26,7 @@ from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
 from solver.losses import belt_loss
 
-__all__ = ["DRIVEN_RULES", "DRIVE_RULES", "Halves", "drive_halves", "driven_halves", "target_pull"]
+__all__ = ["DRIVEN_RULES", "DRIVE_RULES", "Halves", "arm_thrust", "drive_halves", "driven_halves", "target_pull"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -177,7 +177,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
         if (sieve.code[:, number] != 0).all():
             continue
         try:
-            bare, per_mass, gain = _arm_thrust(job, arm)
+            bare, per_mass, gain = arm_thrust(job, arm)
         except PhysicalRangeError as error:
             sieve.mark("roller_contact", (slice(None), number), f"{arm.id}: {error}")
             continue
@@ -231,8 +231,24 @@ def drive_halves(job: Job, space: Space) -> Halves:
     )
 
 
-def _arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array]:
-    """Thrust per squared speed of the bare set and per tuning mass in each station, and friction gains (2, n)."""
+def arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array]:
+    """Thrust of a set of arms over the drive travel, per squared engine speed.
+
+    Parameters
+    ----------
+    job : Job
+    arm : Flyweight
+
+    Returns
+    -------
+    (ndarray of shape (n,), dict of station -> ndarray of shape (n,), ndarray of shape (2, n))
+        Bare set [N s^2], per tuning mass of one arm [N s^2/kg], friction gain on upshift and backshift [-].
+
+    Raises
+    ------
+    PhysicalRangeError
+        If the roller does not follow the face, or a thrust table ends early.
+    """
     clutch, travel = job.machine.drive_clutch, job.shift.drive_travel
     if arm.thrust is not None:
         table = arm.thrust
@@ -244,8 +260,8 @@ def _arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Arra
         def at(values: list[float]) -> Array:
             return np.interp(travel, table.travel, values) / table.speed**2
 
-        # A bench table holds the mean of closing and opening; friction parts it by the coefficient either way.
-        gain = np.array([1 - clutch.roller_friction, 1 + clutch.roller_friction])[:, None] * np.ones(len(travel))
+        band = 2 * clutch.roller_friction if table.friction_band is None else table.friction_band
+        gain = np.array([1 - band, 1 + band])[:, None] * np.ones(len(travel))
         return at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, gain
     assert arm.body is not None
     assert arm.profile is not None
@@ -293,11 +309,10 @@ def driven_halves(job: Job, space: Space) -> Halves:
 
     sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
     sieve.verdicts("helix_fit", 1, (fit.helix_fits(h, clutch, float(travel[-1])) for h in helices))
-    for where in np.ndindex(sieve.code.shape):
-        if sieve.code[where] == 0:
-            reason = fit.twist_fits(springs[where[0]], helices[where[1]], twists[where[2]], clutch.spring_tangs)
-            if reason is not None:
-                sieve.mark("twist_fit", where, reason)
+    for a, b, c in np.argwhere(sieve.code == 0):
+        reason = fit.twist_fits(springs[a], helices[b], twists[c], clutch.spring_tangs)
+        if reason is not None:
+            sieve.mark("twist_fit", (a, b, c), reason)
     _judge_stock(job, space, sieve, DRIVEN_SLOTS)
     sieve.verdicts("driven_coil_bind", 0, (fit.coil_bind(s, full, limits.coil_clearance) for s in springs))
 
@@ -312,12 +327,11 @@ def driven_halves(job: Job, space: Space) -> Halves:
             locked[number] = f"{helix.id}: {error}"
             continue
         per_torque[number], rotation[number] = state.thrust_per_torque, state.rotation
-    for where in np.argwhere(sieve.code == 0):
-        spring, turned = springs[where[0]], rotation[where[1], -1]
-        wound = fit.full_twist(twists[where[2]], turned)
-        reason = fit.spring_stress(spring, curves[where[0]], full, limits.spring_stress, wound)
+    for a, b, c in np.argwhere(sieve.code == 0):
+        wound = fit.full_twist(twists[c], rotation[b, -1])
+        reason = fit.spring_stress(springs[a], curves[a], full, limits.spring_stress, wound)
         if reason is not None:
-            sieve.mark("driven_spring_stress", tuple(where), reason)
+            sieve.mark("driven_spring_stress", (a, b, c), reason)
     for number, reason in locked.items():
         sieve.mark("self_locking", (slice(None), number), reason)
 
@@ -389,7 +403,7 @@ def _judge_stock(job: Job, space: Space, sieve: _Sieve, slots: tuple[str, ...]) 
         sieve.verdicts(
             "in_stock",
             axis,
-            (p and fit.out_of_stock(p, p.id == fitted.parts[slot]) for p in _parts(job, space, slot)),
+            (None if p is None else fit.out_of_stock(p, p.id == fitted.parts[slot]) for p in _parts(job, space, slot)),
         )
 
 

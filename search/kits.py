@@ -131,8 +131,8 @@ def make_space(
     ----------
     job : Job
     locks : mapping of slot -> text or ids, optional
-        "id", "id,id", "any"; for twist "20 deg", "10 deg,20 deg", "10 deg..30 deg", "none", "any". They come on top of the
-        locks of the job file.
+        "id", "id,id", "any"; for twist "20 deg", "10 deg,20 deg", "10 deg..30 deg", "none", "any". They come on
+        top of the locks of the job file.
     lock_fitted : bool
         Keep what is fitted in every slot that `locks` does not name.
     where : str
@@ -148,10 +148,12 @@ def make_space(
         For locks that name no slot, part or setting.
     """
     problems: list[Problem] = []
-    options = {slot: _everything(job, slot) for slot in SLOT_FAMILIES}
+    options = {slot: options_of(job, slot) for slot in SLOT_FAMILIES}
     twists = job.twists
     fitted = fitted_kit(job).words()
-    stages: list[tuple[str, Mapping[str, str | Sequence[str]]]] = [(str(job.file), job.spec.locks)]
+    stages: list[tuple[str, Mapping[str, Any]]] = [
+        (str(job.file), {str(slot): text for slot, text in job.spec.locks.items()})
+    ]
     if lock_fitted:
         stages.append(("the fitted kit", {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}))
     stages.append((where, locks or {}))
@@ -164,11 +166,11 @@ def make_space(
                 if slot == "twist":
                     twists = job.twists
                 else:
-                    options[slot] = _everything(job, slot)
+                    options[slot] = options_of(job, slot)
             elif slot == "twist":
                 twists = _lock_twist(job, twists, words, place, problems)
             else:
-                known = set(_everything(job, slot))
+                known = set(options_of(job, slot))
                 for word in words:
                     if word not in known:
                         problems.append(_unknown_part(place, slot, word, known))
@@ -178,7 +180,7 @@ def make_space(
     return Space(options, twists)
 
 
-def _everything(job: Job, slot: str) -> tuple[str, ...]:
+def options_of(job: Job, slot: str) -> tuple[str, ...]:
     """All ids that a slot may hold, rising; "empty" is one of a station's."""
     parts = job.shelf.family(SLOT_FAMILIES[slot])
     if slot not in STATIONS:

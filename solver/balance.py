@@ -195,9 +195,9 @@ def engine_speed(
 
 
 def needed_drive_thrust(driven: DrivenSide, pull: ArrayLike, belt: Grip) -> Array:
-    """Thrust that the drive clutch must give to balance a driven clutch at a belt pull: F1 = T1' theta1 / (2 tan(b + rho)).
+    """Thrust that the drive clutch must give to balance a driven clutch at a belt pull.
 
-    Source: derived here from `belt_grip.slack_tension`.
+    F1 = T1' theta1 / (2 tan(b + rho)). Source: derived here from `belt_grip.slack_tension`.
 
     Parameters
     ----------

@@ -8,7 +8,7 @@ tension over the idle arc of the driven sheave; friction there points outward, w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
@@ -182,8 +182,8 @@ def slip_limit(
 ) -> Array:
     """Largest net tension ratio T1'/T2' that a sheave carries before the belt slides bodily.
 
-    Source: derived here: table of the full sliding-angle theory at half angle 13 deg and flank friction 0.35, interpolated in
-    the logarithm over wrap. Other friction and angles scale the logarithm by
+    Source: derived here: table of the full sliding-angle theory at half angle 13 deg and flank friction 0.35,
+    interpolated in the logarithm over wrap. Other friction and angles scale the logarithm by
     sqrt((mu / 0.35) (sin 13 deg / sin b)), which keeps 150 to 180 deg and mu 0.25 to 0.5 within the 2.5 to 6 of
     the full theory. Never above 21, the largest useful ratio measured (Childs and Cowburn 1987).
 
@@ -244,8 +244,8 @@ class Grip:
 
     def at(self, chosen: NDArray[np.bool_]) -> Grip:
         """The coefficients at chosen positions only."""
-        values = {f.name: getattr(self, f.name) for f in fields(self)}
-        return Grip(**{name: v[chosen] if isinstance(v, np.ndarray) else v for name, v in values.items()})
+        arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
+        return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
 
 
 def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0) -> Grip:

@@ -120,8 +120,9 @@ def arm_motion(
     if np.any(bend * roller_radius >= 1):
         hollow = fine[int(np.argmax(bend))]
         raise PhysicalRangeError(
-            f"roller_radius = {roller_radius * 1e3:.4g} mm does not fit the hollow of the face at {hollow * 1e3:.4g} mm "
-            f"along the arm (radius {1e3 / bend.max():.4g} mm, undercut); change the profile or roller_radius"
+            f"roller_radius = {roller_radius * 1e3:.4g} mm does not fit the hollow of the face at "
+            f"{hollow * 1e3:.4g} mm along the arm (radius {1e3 / bend.max():.4g} mm, undercut); change the "
+            "profile or roller_radius"
         )
     reach = np.hypot(*centre(fine))
     if np.any(np.diff(reach) <= 0):
@@ -133,11 +134,15 @@ def arm_motion(
     if np.any(off):
         raise PhysicalRangeError(
             f"the roller leaves the face at travel {float(x[off][0]) * 1e3:.4g} mm: it needs a reach of "
-            f"{float(distance[off][0]) * 1e3:.4g} mm, the face serves {reach[0] * 1e3:.4g} to {reach[-1] * 1e3:.4g} mm; "
-            "change the profile or the pivot"
+            f"{float(distance[off][0]) * 1e3:.4g} mm, the face serves {reach[0] * 1e3:.4g} to "
+            f"{reach[-1] * 1e3:.4g} mm; change the profile or the pivot"
         )
+
+    def short_of(u: Array, wanted: Array) -> Array:
+        return np.asarray(np.hypot(*centre(u)) - wanted)
+
     found = find_root(
-        lambda u, d: np.hypot(*centre(u)) - d,
+        short_of,
         (np.full_like(x, start), np.full_like(x, end)),
         args=(distance,),
         tolerances={"xatol": 1e-14, "xrtol": 1e-14},

@@ -20,8 +20,8 @@ Array = NDArray[np.float64]
 
 GRAVITY = 9.80665  # m/s^2, standard acceleration (CGPM 1901)
 
-# Belt efficiency while the time weights are worked out; rubber CVTs are put at 0.75 to 0.92 (from memory, no measured map
-# was found). It moves run-up times only, not the balance.
+# Belt efficiency while the time weights are worked out; rubber CVTs are put at 0.75 to 0.92 (from memory, no
+# measured map was found). It moves run-up times only, not the balance.
 _NOMINAL_BELT_EFFICIENCY = 0.87
 # A run-up is counted up to the speed where the surplus falls to this acceleration.
 _LEAST_ACCELERATION = 0.05  # m/s^2
@@ -38,7 +38,8 @@ def resistance(
 ) -> Array:
     """Force that holds the vehicle back, m g (f cos t + sin t) + 1/2 rho Cd A v^2.
 
-    Source: road-load equation of vehicle dynamics texts (Wong, Theory of Ground Vehicles); grade is rise over run, t = atan(grade).
+    Source: road-load equation of vehicle dynamics texts (Wong, Theory of Ground Vehicles); grade is rise over run,
+    t = atan(grade).
 
     Parameters
     ----------
@@ -157,10 +158,11 @@ def duty(
 ) -> Duty:
     """Share of running time at each shift position, torque level and branch.
 
-    Per ground and second: `starts` run-ups at full throttle from position 0 to the top of the range (upshift branch);
-    `load_changes` cycles across the range at the ground's throttle (half backshift, half upshift); the rest steady, evenly
-    over the speeds of the range, half on each branch. Where tyres slip first, torque is what adhesion carries. Time goes to the
-    two neighbouring positions and torque levels in proportion. Source: derived here.
+    Per ground and second: `starts` run-ups at full throttle from position 0 to the top of the range (upshift
+    branch); `load_changes` cycles across the range at the ground's throttle (half backshift, half upshift); the
+    rest steady, evenly over the speeds of the range, half on each branch. Where tyres slip first, torque is what
+    adhesion carries. Time goes to the two neighbouring positions and torque levels in proportion.
+    Source: derived here.
 
     Parameters
     ----------
@@ -263,8 +265,9 @@ def _no_time(ground: Ground, speed: Array, top: np.intp | int) -> str:
     low, high = ground.low_speed * kmh, ground.high_speed * kmh
     if ground.low_speed > speed[-1] or ground.high_speed < speed[0]:
         return (
-            f"speed range {low:.3g} to {high:.3g} km/h of ground {ground.name!r} lies outside the shift, which runs from "
-            f"{speed[0] * kmh:.3g} to {speed[-1] * kmh:.3g} km/h at target engine speed; change the range or the reduction"
+            f"speed range {low:.3g} to {high:.3g} km/h of ground {ground.name!r} lies outside the shift, which runs "
+            f"from {speed[0] * kmh:.3g} to {speed[-1] * kmh:.3g} km/h at target engine speed; change the range or the "
+            "reduction"
         )
     fastest = speed[max(int(top) - 1, 0)] * kmh if top else 0.0
     return (

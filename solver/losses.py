@@ -48,8 +48,8 @@ class BeltLosses:
 def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat: float, belt: BeltLosses) -> Array:
     """Share of speed lost between the sheaves below gross slip, s = (T1 - T2)/EA + x1/R1 - x2/R2.
 
-    x/R = T' / (2 R^2 k tan(b + rho)). Source: derived here from the one-dimensional flexible belt, components as in Gerbert, Belt Slip - A Unified
-    Approach, ASME J. Mech. Des. 118 (1996). Never below zero.
+    x/R = T' / (2 R^2 k tan(b + rho)). Source: derived here from the one-dimensional flexible belt, components as
+    in Gerbert, Belt Slip - A Unified Approach, ASME J. Mech. Des. 118 (1996). Never below zero.
 
     Parameters
     ----------

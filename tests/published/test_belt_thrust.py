@@ -110,9 +110,14 @@ def test_idle_arc_is_a_wedge_in_equilibrium(seating, friction):
 def test_active_arc_is_the_integral_of_a_belt_sliding_along_the_groove(ratio):
     """Integrate belts.md 1.3 at g = 90 deg by arc: tension grows, thrust T'/(2 tan b) adds up until T1' is reached."""
     slack, wrap, friction = 300.0, np.radians(190), 0.35
-    reached = lambda arc, y: y[0] - ratio * slack  # noqa: E731
+
+    def growth(arc, y):
+        return [y[0] * friction / np.sin(B13), y[0] / (2 * np.tan(B13))]
+
+    def reached(arc, y):
+        return y[0] - ratio * slack
+
     reached.terminal = True
-    growth = lambda arc, y: [y[0] * friction / np.sin(B13), y[0] / (2 * np.tan(B13))]  # noqa: E731
     run = solve_ivp(growth, (0, wrap), [slack, 0], events=reached, rtol=1e-10, atol=1e-9)
     idle = drive_thrust(slack, wrap - run.t[-1], B13, friction)
     assert driven_thrust(ratio * slack, slack, wrap, B13, friction) == pytest.approx(idle + run.y[1, -1], rel=1e-7)

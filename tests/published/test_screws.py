@@ -101,7 +101,7 @@ def test_locking_begins_where_the_tangent_equals_the_friction():
 def test_angle_is_measured_from_the_plane_of_rotation():
     # Wentzell 18.2 prints 4.48 deg for this lead; from the shaft axis it would be 85.52 deg. Half a unit of the
     # angle is 0.11 % of the thrust; the wrong convention is off by a factor of 160.
-    ideal = ramp_thrust(453.68 * INCH * LBF, 1.354 * INCH / 2, np.radians([4.48, 90 - 85.52]))
+    ideal = ramp_thrust(453.68 * INCH * LBF, 1.354 * INCH / 2, np.radians(4.48))
     assert ideal * 0.3391 == pytest.approx(2900 * LBF, rel=0.005 / 4.48 + 0.00005 / 0.3391)
 
 

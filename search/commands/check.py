@@ -1,0 +1,92 @@
+"""`kitwright check`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+__all__ = ["register"]
+
+_HELP = """Check files: jobs, machines, catalogue files, kit files and dyno curves. A folder stands for its files.
+
+Every problem is reported at once as file:line:column: path: problem. Exit code 2 if there is one.
+
+\b
+Examples:
+  kitwright check my-shop
+  kitwright check my-shop/job.yaml my-shop/parts/helices.yaml
+"""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command("check", help=_HELP)(check_command)
+
+
+def check_command(
+    files: Annotated[list[Path], typer.Argument(help="Files or folders.", metavar="FILE...")],
+) -> None:
+    """Read each file as what it is."""
+    from search.screen import console
+    from solver.errors import InputError, Problem
+
+    out, err = console(), console(stderr=True)
+    problems: list[Problem] = []
+    for file in _expand(files):
+        try:
+            out.print(f"{file}: {_describe(file)}", soft_wrap=True)
+        except InputError as error:
+            problems += [p for p in error.problems if p not in problems]
+    for problem in problems:
+        err.print(str(problem), soft_wrap=True)
+    if problems:
+        raise typer.Exit(2)
+
+
+def _expand(files: list[Path]) -> list[Path]:
+    out: list[Path] = []
+    for file in files:
+        if file.is_dir():
+            out += sorted(f for f in file.rglob("*") if f.suffix in (".yaml", ".csv"))
+        else:
+            out.append(file)
+    return out
+
+
+def _describe(file: Path) -> str:
+    """Read a file as what its first keys say it is, and tell what it holds."""
+    from catalog.dyno import read_dyno
+    from catalog.job import load_job
+    from catalog.machine import Machine
+    from catalog.reading import read_document, validate
+    from catalog.shelf import read_parts
+    from search.kitfile import KitFile
+    from search.kits import make_space
+    from solver.errors import InputError, Problem
+
+    if file.suffix == ".csv":
+        curve = read_dyno(file)
+        return (
+            f"dyno curve, {len(curve.speed)} points, {curve.peak_power / 1000:.1f} kW at "
+            f"{curve.peak_power_speed * 9.549297:.0f} rpm"
+        )
+    document = read_document(file)
+    keys = set(document.data) if isinstance(document.data, dict) else set()
+    if "family" in keys or "parts" in keys:
+        _, family, parts = read_parts(file)
+        return f"{len(parts)} {family.replace('_', ' ')}"
+    if "engine" in keys:
+        return f"machine {validate(document, Machine).id}"
+    if "kit" in keys:
+        validate(document, KitFile)
+        return "kit"
+    if "grounds" in keys or "machine" in keys:
+        job = load_job(file)
+        space = make_space(job, where=str(file))
+        return f"job, {len(job.spec.grounds)} grounds, {space.size:,} kits before any rule"
+    raise InputError(
+        [Problem(str(file), 0, 0, "", "cannot tell what this file is", ", ".join(sorted(map(str, keys))) or "no keys",
+                 "a job, machine, catalogue file, kit file or dyno curve")]
+    )  # fmt: skip

@@ -1,0 +1,82 @@
+"""`kitwright compare`."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+
+__all__ = ["register"]
+
+_HELP = """Put kits side by side: parts, terms and what breaks.
+
+Each KIT is a rank in this job, parts as slot=id,slot=id, "fitted", or a kit file. Parts that differ are marked *.
+
+\b
+Examples:
+  kitwright compare my-shop/job.yaml fitted 1 2
+  kitwright compare my-shop/job.yaml fitted kits/kit-01.yaml --format csv
+"""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command("compare", help=_HELP)(compare_command)
+
+
+def compare_command(
+    job_file: JobArgument,
+    kit_names: Annotated[list[str], typer.Argument(help="Two or more kits.", metavar="KIT KIT...")],
+    output: FormatOption = Format.table,
+) -> None:
+    """Parse, score, render."""
+    from catalog import load_job
+    from search.kitfile import find_kit
+    from search.kits import SLOTS
+    from search.ranking import rank
+    from search.score import TERM_UNITS, score_kit
+    from search.screen import CAUTION, console, number, plain_table
+    from solver.errors import InputError, Problem
+
+    if len(kit_names) < 2:
+        raise InputError([Problem("KIT", 0, 0, "", "nothing to compare", "one kit", "two or more")])
+    job = load_job(job_file)
+    ranks = [int(name) for name in kit_names if name.isdigit() and 0 < int(name) < 1_000_000]
+    known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if ranks else {}
+    scores = [score_kit(job, find_kit(job, name, known)) for name in kit_names]
+    words = [score.kit.words() for score in scores]
+    rows: list[dict[str, Any]] = [
+        {
+            "kit": name,
+            **word,
+            "buildable": score.buildable,
+            "score": score.score if score.buildable else None,
+            **{term: score.terms.get(term) for term in TERM_UNITS},
+            "broken": "; ".join(score.failures),
+        }
+        for name, word, score in zip(kit_names, words, scores, strict=True)
+    ]
+    if output is Format.json:
+        print_json({"kits": rows, "units": TERM_UNITS, "inputs": job.inputs, "assumed": list(job.assumed)})
+        return
+    if output is Format.csv:
+        print_csv(rows)
+        return
+    out = console()
+    table = plain_table("", *kit_names, left=range(1 + len(rows)))
+    for slot in SLOTS:
+        mark = "*" if len({word[slot] for word in words}) > 1 else " "
+        table.add_row(f"{slot} {mark}", *(word[slot] for word in words))
+    table.add_row()
+    table.add_row("score", *(number(score.score, 3) for score in scores), style="bold")
+    for term, unit in TERM_UNITS.items():
+        label = term.replace("_", " ") + (f" ({unit})" if unit else "")
+        table.add_row(label, *(number(s.terms[term]) if s.terms else "–" for s in scores))
+    out.print(table)
+    for name, score in zip(kit_names, scores, strict=True):
+        for rule, reason in score.failures.items():
+            out.print(f"{name}: {rule}: {reason}")
+    out.print()
+    out.print(CAUTION)

@@ -1,0 +1,202 @@
+"""`kitwright explain`."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from catalog.job import Job
+    from search.explain import Explanation
+
+__all__ = ["register"]
+
+_GROUNDS_A_TABLE = 5
+_NO_PART = {"empty": "nothing in this station", "none": "spring not wound"}
+
+_HELP = """Show why a kit scores as it does: shift curve, what each ground sees, what the next parts would change.
+
+KIT is a rank in this job, parts as slot=id,slot=id (what is fitted elsewhere), "fitted", or a kit file.
+
+\b
+Examples:
+  kitwright explain my-shop/job.yaml 1
+  kitwright explain my-shop/job.yaml helix=ramp-40,tip=tip-12-g
+  kitwright explain my-shop/job.yaml kits/kit-01.yaml --format json
+"""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command("explain", help=_HELP)(explain_command)
+
+
+def explain_command(
+    job_file: JobArgument,
+    kit_name: Annotated[str, typer.Argument(help="Rank, parts, 'fitted' or kit file.", metavar="KIT")],
+    output: FormatOption = Format.table,
+) -> None:
+    """Parse, explain, render."""
+    from catalog import load_job
+    from search.explain import explain
+    from search.kitfile import find_kit
+
+    job = load_job(job_file)
+    facts = explain(job, find_kit(job, kit_name))
+    if output is Format.json:
+        print_json({**facts.to_dict(), "inputs": job.inputs, "assumed": list(job.assumed)})
+    elif output is Format.csv:
+        print_csv(_rows(facts))
+    else:
+        _show(job, facts)
+    if not facts.score.buildable:
+        raise typer.Exit(1)
+
+
+def _rows(facts: Explanation) -> list[dict[str, Any]]:
+    """The shift curve, one row a position, with each ground's mean engine speed where it spends time there."""
+    from dataclasses import asdict
+
+    rows = []
+    for number, point in enumerate(facts.curve):
+        row = asdict(point)
+        for ground in facts.grounds:
+            row[f"{ground.ground} upshift_rpm"] = ground.upshift_rpm[number] or ""
+            row[f"{ground.ground} backshift_rpm"] = ground.backshift_rpm[number] or ""
+        rows.append(row)
+    return rows
+
+
+def _show(job: Job, facts: Explanation) -> None:
+    from search.screen import CAUTION, console
+
+    out = console()
+    score = facts.score
+    words = facts.kit.words()
+    if score.buildable:
+        fitted = f", the fitted kit {facts.fitted.score:.3f}" if facts.fitted.buildable else ""
+        out.print(f"Score {score.score:.3f}{fitted} (lower is better)")
+    else:
+        out.print("This kit cannot be built:")
+        for rule, reason in score.failures.items():
+            out.print(f"  {rule}: {reason}")
+    out.print()
+    _parts(out, job, words)
+    if score.buildable:
+        _terms(out, facts)
+    if facts.curve:
+        _curve(out, facts)
+        _grounds(out, facts)
+    if facts.neighbours:
+        _neighbours(out, facts)
+    out.print()
+    out.print(CAUTION)
+
+
+def _parts(out: Console, job: Job, words: dict[str, str]) -> None:
+    from catalog.job import SLOT_FAMILIES
+    from search.screen import plain_table
+
+    table = plain_table("Slot", "Part", "Description", left=(0, 1, 2))
+    for slot, name in words.items():
+        part = job.shelf.family(SLOT_FAMILIES.get(slot, "")).get(name)
+        table.add_row(slot, name, part.description if part else _NO_PART.get(name, ""))
+    out.print(table)
+    out.print()
+
+
+def _terms(out: Console, facts: Explanation) -> None:
+    from search.screen import number, plain_table
+
+    terms, shares, fitted = facts.score.terms, facts.score.shares, facts.fitted.terms
+    table = plain_table("Term", "This kit", "Fitted", "", "Points", left=(0, 3))
+    rows = [
+        ("speed band", "speed_band", 2, "% RMS"), ("spring loss", "spring_loss", 2, "% of peak power"),
+        ("belt margin", "belt_margin", 1, "%"), ("highest engine speed", "worst_high", 0, "rpm from target"),
+        ("lowest engine speed", "worst_low", 0, "rpm from target"), ("engagement", "engagement", 0, "rpm"),
+        ("power to the ground", "ground_power", 1, "%"), ("new parts", "cost", 2, ""),
+        ("changed slots", "changes", 0, ""),
+    ]  # fmt: skip
+    for label, name, digits, unit in rows:
+        points = number(shares[name], 3) if name in shares else ""
+        theirs = number(fitted[name], digits) if fitted else "–"
+        table.add_row(label, number(terms[name], digits), theirs, unit, points)
+    out.print(table)
+    out.print()
+
+
+def _curve(out: Console, facts: Explanation) -> None:
+    from search.screen import number, plain_table, plot
+
+    first, last = facts.curve[0], facts.curve[-1]
+    reduction = first.upshift_rpm / first.upshift_kmh  # rpm per km/h in the lowest gear
+    top = last.upshift_rpm / last.upshift_kmh
+    pull_away = facts.engagement_rpm / reduction
+    beyond = last.upshift_kmh * 1.06
+    up_x = [pull_away, *(p.upshift_kmh for p in facts.curve), beyond]
+    up_y = [facts.engagement_rpm, *(p.upshift_rpm for p in facts.curve), beyond * top]
+    back_x = [p.backshift_kmh for p in facts.curve]
+    back_y = [p.backshift_rpm for p in facts.curve]
+    out.print("Engine speed over road speed at full throttle: u upshift, b backshift, . target")
+    lines = plot([("b", back_x, back_y), ("u", up_x, up_y)], [(".", facts.target_rpm)], across="km/h", up="rpm")
+    for line in lines:
+        out.print(line)
+    out.print(
+        f"Engages at {facts.engagement_rpm:,.0f} rpm, {facts.engagement_rpm - facts.idle_rpm:,.0f} above idle; shifts "
+        f"from {facts.shift_start_kmh:.0f} to {facts.shift_out_kmh:.0f} km/h. Below and above, engine speed follows "
+        f"the road. Target {facts.target_rpm:,.0f}, limit {facts.limit_rpm:,.0f} rpm."
+    )
+    out.print()
+    table = plain_table(
+        "Shift", "Ratio", "km/h", "Up", "Back", "Drive", "Driven", "Tight", "Slack", "Slip", "Pull", "Loss", left=()
+    )
+    table.add_row("", "", "", "rpm", "rpm", "N", "N", "N", "N", "%", "%", "kW", style="dim")
+    for p in facts.curve:
+        table.add_row(
+            number(p.position), number(p.ratio), number(p.upshift_kmh, 0), f"{p.upshift_rpm:.0f}",
+            f"{p.backshift_rpm:.0f}", f"{p.drive_thrust:.0f}", f"{p.driven_thrust:.0f}", f"{p.tight_tension:.0f}",
+            f"{p.slack_tension:.0f}", number(p.slip_reserve, 0), number(p.tension_reserve, 0),
+            number(p.belt_loss / 1000),
+        )  # fmt: skip
+    out.print(table)
+    out.print(
+        "Drive, Driven: thrust; Tight, Slack: belt tension; Slip, Pull: reserve to slip and to the rated tension."
+    )
+    stuck = [p for p in facts.curve if p.status != "balanced"]
+    for p in stuck:
+        out.print(f"At {p.position:.2f}: {p.status.replace('_', ' ')}.")
+    out.print()
+
+
+def _grounds(out: Console, facts: Explanation) -> None:
+    from search.screen import number, plain_table
+
+    table = plain_table("Ground", "Share", "km/h", "Band", "Mean", "Lowest", "Highest", "Spins", "Of band")
+    table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
+    for g in facts.grounds:
+        table.add_row(
+            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.speed_band), f"{g.mean_rpm:.0f}",
+            f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0), number(g.share_of_band, 0),
+        )  # fmt: skip
+    out.print(table)
+    out.print(
+        "Spins: share of time in which tyres slip before the torque asked for; Of band: share of the squared band."
+    )
+    out.print()
+
+
+def _neighbours(out: Console, facts: Explanation) -> None:
+    from search.screen import plain_table, signed
+
+    out.print("One part changed for the next of its kind:")
+    table = plain_table("Slot", "Instead", "Mean", "Band", "Loss", "Margin", "Score", left=(0, 1))
+    table.add_row("", "", "rpm", "%", "%", "%", "", style="dim")
+    for n in facts.neighbours:
+        changed = [signed(n.mean_rpm, 0), signed(n.speed_band), signed(n.spring_loss), signed(n.belt_margin, 1)]
+        table.add_row(n.slot, n.instead, *changed, n.broken or signed(n.score, 3))
+    out.print(table)

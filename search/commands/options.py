@@ -1,0 +1,97 @@
+"""Options and output shared by the commands."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from enum import StrEnum
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from solver.errors import InputError, Problem
+
+if TYPE_CHECKING:
+    from search.ranking import Ranking
+
+__all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress"]
+
+
+class Format(StrEnum):
+    """How an answer is printed."""
+
+    table = "table"
+    json = "json"
+    csv = "csv"
+
+
+JobArgument = Annotated[str, typer.Argument(help="Job file.", metavar="JOB")]
+FormatOption = Annotated[Format, typer.Option("--format", help="How to print the answer.")]
+
+
+def pairs(option: str, texts: Sequence[str]) -> dict[str, str]:
+    """Read name=value options.
+
+    Raises
+    ------
+    InputError
+        For a text without "=", or a name given twice.
+    """
+    found: dict[str, str] = {}
+    problems = []
+    for text in texts:
+        name, equals, value = text.partition("=")
+        name = name.strip()
+        if not equals or not name or not value.strip():
+            problems.append(Problem(option, 0, 0, "", "not a pair", repr(text), "name=value"))
+        elif name in found:
+            problems.append(Problem(option, 0, 0, name, "given twice", repr(text), "one value, or several with commas"))
+        else:
+            found[name] = value.strip()
+    if problems:
+        raise InputError(problems)
+    return found
+
+
+def print_json(data: Any) -> None:
+    """One JSON object on standard output."""
+    json.dump(data, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def print_csv(rows: Sequence[dict[str, Any]]) -> None:
+    """Rows as CSV on standard output."""
+    import csv
+
+    writer = csv.DictWriter(sys.stdout, fieldnames=list(rows[0]) if rows else [], lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+
+
+@contextmanager
+def progress(label: str) -> Iterator[Callable[[float], None]]:
+    """A progress bar on standard error, shown only on a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    from search.screen import console
+
+    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def report_empty(ranking: Ranking) -> None:
+    """Say on standard error which rules left nothing, and end with exit code 1."""
+    from search.screen import console
+
+    err = console(stderr=True)
+    err.print(f"Nothing can be built: {ranking.guarantee}. What left the kits out:")
+    for line in ranking.emptied_by.splitlines():
+        err.print(f"  {line}")
+    raise typer.Exit(1)

@@ -1,0 +1,318 @@
+"""Why a kit scores as it does: its shift curve, each ground's speed band, and what neighbouring parts would change."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.job import SLOT_FAMILIES, Job
+from catalog.parts import EMPTY, Flyweight, Helix, Spring, TuningMass
+from search.halves import arm_thrust, drive_halves, driven_halves
+from search.kits import SLOTS, Kit, Space, fitted_kit, options_of
+from search.score import Request, Score, score_kit
+from solver import balance
+from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
+from solver.belt_grip import centrifugal_tension
+from solver.errors import PhysicalRangeError
+from solver.losses import belt_loss
+
+__all__ = ["CurvePoint", "Explanation", "GroundBand", "Neighbour", "explain"]
+
+Array = NDArray[np.float64]
+
+_RPM = 30 / np.pi
+_KMH = 3.6
+_LARGE = 999.0  # % shown for "far more than enough"
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """The full-throttle shift curve at one position; speeds in rpm and km/h, forces in N, reserves in %."""
+
+    position: float
+    ratio: float
+    upshift_rpm: float
+    backshift_rpm: float
+    upshift_kmh: float
+    backshift_kmh: float
+    drive_thrust: float
+    driven_thrust: float
+    drive_spring: float
+    driven_spring: float
+    tight_tension: float
+    slack_tension: float
+    slip_reserve: float
+    tension_reserve: float
+    belt_loss: float
+    status: str
+
+
+@dataclass(frozen=True)
+class GroundBand:
+    """What one ground sees; band in %, speeds in rpm and km/h, shares in %."""
+
+    ground: str
+    share: float
+    low_kmh: float
+    high_kmh: float
+    speed_band: float
+    mean_rpm: float
+    lowest_rpm: float
+    highest_rpm: float
+    upshift_rpm: tuple[float, ...]
+    backshift_rpm: tuple[float, ...]
+    traction_limited: float
+    share_of_band: float
+
+
+@dataclass(frozen=True)
+class Neighbour:
+    """One part changed for the next of its kind; differences to the kit explained."""
+
+    slot: str
+    now: str
+    instead: str
+    mean_rpm: float
+    speed_band: float
+    spring_loss: float
+    belt_margin: float
+    score: float
+    broken: str
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Everything `explain` shows."""
+
+    kit: Kit
+    score: Score
+    fitted: Score
+    target_rpm: float
+    limit_rpm: float
+    idle_rpm: float
+    engagement_rpm: float
+    shift_start_kmh: float
+    shift_out_kmh: float
+    curve: tuple[CurvePoint, ...]
+    grounds: tuple[GroundBand, ...]
+    neighbours: tuple[Neighbour, ...]
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for JSON; an infinite score (not buildable) becomes null."""
+        facts = asdict(replace(self, score=None, fitted=None, kit=None))  # type: ignore[arg-type]
+        for name, score in (("score", self.score), ("fitted", self.fitted)):
+            facts[name] = {
+                "buildable": score.buildable,
+                "failures": dict(score.failures),
+                "score": score.score if score.buildable else None,
+                "terms": dict(score.terms),
+                "shares": dict(score.shares),
+            }
+        for neighbour in facts["neighbours"]:
+            neighbour.update({k: None for k, v in neighbour.items() if isinstance(v, float) and not np.isfinite(v)})
+        facts["kit"] = self.kit.words()
+        return facts
+
+
+def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
+    """Work out why a kit scores as it does.
+
+    Parameters
+    ----------
+    job : Job
+    kit : Kit
+        Buildable or not; a kit whose thrusts cannot be worked out at all has an empty curve.
+    request : Request, optional
+
+    Returns
+    -------
+    Explanation
+    """
+    request = request or Request.of(job)
+    score = score_kit(job, kit, request)
+    sides = _sides(job, kit)
+    curve: tuple[CurvePoint, ...] = ()
+    grounds: tuple[GroundBand, ...] = ()
+    engagement = 0.0
+    if sides is not None:
+        drive, driven = sides
+        state = balance.engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+        curve = _curve(job, drive, driven, state)
+        grounds = _grounds(job, state)
+        engagement = float(balance.engagement_speed(drive)) * _RPM
+    return Explanation(
+        kit=kit,
+        score=score,
+        fitted=score_kit(job, fitted_kit(job), replace(request, max_changes=None, budget=None)),
+        target_rpm=job.target_speed * _RPM,
+        limit_rpm=job.speed_limit * _RPM,
+        idle_rpm=job.machine.engine.idle_speed * _RPM,
+        engagement_rpm=engagement,
+        shift_start_kmh=curve[0].upshift_kmh if curve else 0.0,
+        shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
+        curve=curve,
+        grounds=grounds,
+        neighbours=_neighbours(job, kit, request, score) if score.buildable else (),
+    )
+
+
+def _sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
+    """Both halves of a kit, with limits set aside so that an unbuildable kit can still be looked at."""
+    limits = job.spec.limits.model_copy(
+        update={"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "spring_stress": np.inf,
+                "coil_clearance": -np.inf, "in_stock": False}
+    )  # fmt: skip
+    open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
+    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+    drive, driven = drive_halves(open_job, space), driven_halves(open_job, space)
+    if not (len(drive) and len(driven)):
+        return None
+    return cast(DriveSide, drive.side[0]), cast(DrivenSide, driven.side[0])
+
+
+def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
+    shift, full = job.shift, -1  # the last torque level is full throttle
+    belt_speed = state.speed * shift.drive_radius
+    tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+    turning = centrifugal_tension(job.belt.mass_per_length, belt_speed)
+    loss = belt_loss(tight, slack, belt_speed, shift, job.grip.seat, job.losses)
+    reserve = 100 * balance.slip_reserve(driven, state.pull, tight, job.grip)
+    tension = 100 * (job.belt.max_tension / (tight + turning) - 1)
+    road = job.vehicle.road_speed(state.speed, shift.ratio) * _KMH
+    points = []
+    for n in range(len(shift.position)):
+        up, back = (UPSHIFT, full, n), (BACKSHIFT, full, n)
+        points.append(
+            CurvePoint(
+                position=float(shift.position[n]),
+                ratio=float(shift.ratio[n]),
+                upshift_rpm=float(state.speed[up]) * _RPM,
+                backshift_rpm=float(state.speed[back]) * _RPM,
+                upshift_kmh=float(road[up]),
+                backshift_kmh=float(road[back]),
+                drive_thrust=float(state.drive_thrust[up]),
+                driven_thrust=float(state.driven_thrust[up]),
+                drive_spring=float(drive.spring[n]),
+                driven_spring=float(driven.fixed[UPSHIFT, n]),
+                tight_tension=float(tight[up] + turning[up]),
+                slack_tension=float(slack[up] + turning[up]),
+                slip_reserve=min(float(reserve[back]), _LARGE),
+                tension_reserve=min(float(tension[up]), _LARGE),
+                belt_loss=float(loss[up]),
+                status=Status(int(state.status[up])).name.lower(),
+            )
+        )
+    return tuple(points)
+
+
+def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
+    error = state.speed / job.target_speed - 1
+    total = float((job.duty.weights.sum(axis=0) * error**2).sum())
+    out = []
+    for number, entry in enumerate(job.spec.grounds):
+        weights = job.duty.weights[number]
+        used, rpm = weights > 0, state.speed * _RPM
+        share = weights.sum()
+        square = float((weights * error**2).sum())
+
+        def by_position(branch: int, weights: Array = weights, rpm: Array = rpm) -> tuple[float, ...]:
+            time = weights[branch].sum(axis=0)
+            mean = (weights[branch] * rpm[branch]).sum(axis=0) / np.where(time > 0, time, 1.0)
+            return tuple(float(v) for v in np.where(time > 0, mean, 0.0))
+
+        out.append(
+            GroundBand(
+                ground=entry.name,
+                share=100 * float(share),
+                low_kmh=entry.speed[0] * _KMH,
+                high_kmh=float(job.duty.reach[number]) * _KMH,
+                speed_band=100 * float(np.sqrt(square / share)),
+                mean_rpm=float((weights * rpm).sum() / share),
+                lowest_rpm=float(rpm[used].min()),
+                highest_rpm=float(rpm[used].max()),
+                upshift_rpm=by_position(UPSHIFT),
+                backshift_rpm=by_position(BACKSHIFT),
+                traction_limited=100 * float(job.duty.traction_limited[number]),
+                share_of_band=100 * square / total if total > 0 else 0.0,
+            )
+        )
+    return tuple(out)
+
+
+def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Neighbour, ...]:
+    """For each slot, the next part below and above in the measure that matters there."""
+    mean = _mean_rpm(job, kit)
+    out = []
+    for slot in SLOTS:
+        for changed in _steps(job, kit, slot):
+            other = score_kit(job, changed, request)
+            base, terms = score.terms, other.terms
+
+            def difference(name: str, base: Mapping[str, float] = base, terms: Mapping[str, float] = terms) -> float:
+                return terms[name] - base[name] if terms else float("nan")
+
+            out.append(
+                Neighbour(
+                    slot=slot,
+                    now=kit.words()[slot],
+                    instead=changed.words()[slot],
+                    mean_rpm=_mean_rpm(job, changed) - mean,
+                    speed_band=difference("speed_band"),
+                    spring_loss=difference("spring_loss"),
+                    belt_margin=difference("belt_margin"),
+                    score=other.score - score.score,
+                    broken=", ".join(other.failures),
+                )
+            )
+    return tuple(out)
+
+
+def _mean_rpm(job: Job, kit: Kit) -> float:
+    sides = _sides(job, kit)
+    if sides is None:
+        return float("nan")
+    state = balance.engine_speed(*sides, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * _RPM
+
+
+def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:
+    """The kit with one slot moved one step down and one step up among the parts that fit there."""
+    if slot == "twist":
+        now = kit.settings["twist"]
+        if now is None:
+            return []
+        angles = [t for t in job.twists if t is not None and _sides(job, Kit(kit.parts, {"twist": t})) is not None]
+        nearest = [max((t for t in angles if t < now - 1e-6), default=None),
+                   min((t for t in angles if t > now + 1e-6), default=None)]  # fmt: skip
+        return [Kit(kit.parts, {"twist": t}) for t in nearest if t is not None]
+    fitting = []
+    for option in options_of(job, slot):
+        changed = Kit({**kit.parts, slot: option}, kit.settings)
+        if _sides(job, changed) is not None:
+            fitting.append((_measure(job, slot, option), option, changed))
+    fitting.sort(key=lambda row: row[:2])
+    here = [row[1] for row in fitting].index(kit.parts[slot])
+    return [fitting[n][2] for n in (here - 1, here + 1) if 0 <= n < len(fitting)]
+
+
+def _measure(job: Job, slot: str, option: str) -> float:
+    """The number by which parts of a slot are put in order: load, thrust, mass or angle."""
+    if option == EMPTY:
+        return 0.0
+    part = job.shelf.family(SLOT_FAMILIES[slot])[option]
+    if isinstance(part, Spring):
+        installed, full = job.installed_lengths[slot]
+        return float(part.curve(installed, full).at(np.array([installed, full])).mean())
+    if isinstance(part, TuningMass):
+        return part.mass
+    if isinstance(part, Helix):
+        at, angle = part.points
+        return float(np.interp(job.shift.driven_travel, at, angle).mean())
+    try:
+        return float(arm_thrust(job, cast(Flyweight, part))[0].mean())
+    except PhysicalRangeError:
+        return float("inf")

@@ -1,0 +1,127 @@
+"""Kits on disk and on the command line: by rank in a job, by parts, or by a kit file."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+from catalog.job import SLOT_FAMILIES, Job
+from catalog.reading import Id, Strict, Text, read_document, validate
+from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts
+from search.ranking import RankedKit, Ranking, rank
+from solver.errors import InputError, Problem
+
+__all__ = ["KitFile", "find_kit", "kit_file_text", "write_text"]
+
+
+class KitSlots(Strict):
+    """Slots of a kit file."""
+
+    drive_spring: Id
+    flyweight: Id
+    heel: Id
+    mid: Id
+    tip: Id
+    driven_spring: Id
+    helix: Id
+    twist: Text
+
+
+class KitFile(Strict):
+    """A kit file, as `kitwright rank --save` writes it."""
+
+    note: Text = ""
+    kit: KitSlots
+
+
+def kit_file_text(job: Job, ranked: RankedKit, ranking: Ranking) -> str:
+    """A ranked kit as the text of a kit file."""
+    words = ranked.kit.words()
+    descriptions = {
+        slot: part.description
+        for slot, family in SLOT_FAMILIES.items()
+        if (part := job.shelf.family(family).get(words[slot])) is not None
+    }
+    lines = [
+        f"# Rank {ranked.rank} of {job.file.name}, score {ranked.score:.3f}; {ranking.guarantee}.",
+        f"# Inputs: job {ranking.inputs['job']}, machine {ranking.inputs['machine']}, "
+        f"catalogue {ranking.inputs['catalogue']}.",
+        "kit:",
+    ]
+    for slot in SLOTS:
+        note = f"  # {descriptions[slot]}" if slot in descriptions else ""
+        lines.append(f'  {slot}: "{words[slot]}"{note}')
+    return "\n".join(lines) + "\n"
+
+
+def write_text(file: Path, text: str, *, overwrite: bool = False) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If the file exists and `overwrite` is not set, or it cannot be written.
+    """
+    if file.exists() and not overwrite:
+        raise InputError([Problem(str(file), 0, 0, "", "the file exists", hint="choose another name or --overwrite.")])
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8") as stream:
+                stream.write(text)
+            os.replace(name, file)
+        except BaseException:
+            os.unlink(name)
+            raise
+    except OSError as error:
+        raise InputError([Problem(str(file), 0, 0, "", f"cannot be written: {error.strerror}")]) from None
+
+
+def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Kit:
+    """The kit that a word on the command line means.
+
+    Parameters
+    ----------
+    job : Job
+    name : str
+        "fitted"; a rank in this job, "3"; parts, "helix=ramp-40,twist=20 deg" with what is fitted elsewhere; or a
+        kit file.
+    ranked : mapping of rank -> Kit, optional
+        Ranks known already.
+
+    Raises
+    ------
+    InputError
+        If the word means no kit.
+    """
+    if name == "fitted":
+        return fitted_kit(job)
+    if re.fullmatch(r"[0-9]{1,6}", name):
+        position = int(name)
+        if ranked and position in ranked:
+            return ranked[position]
+        kits = rank(job, top=position).kits if position else ()
+        if len(kits) < position or not position:
+            raise InputError(
+                [Problem("KIT", 0, 0, "", "no such rank", name, f"1 to {len(kits)}" if kits else "1 or more")]
+            )
+        return kits[position - 1].kit
+    if "=" in name and not Path(name).exists():
+        texts: dict[str, str] = {}
+        for piece in name.split(","):
+            slot, found, text = piece.partition("=")
+            if not found:
+                raise InputError([Problem("KIT", 0, 0, "", "not a part choice", repr(piece), "slot=id,slot=id")])
+            texts[slot.strip()] = text.strip()
+        return kit_from_texts(job, texts, "KIT")
+    file = Path(name)
+    if not file.exists():
+        raise InputError(
+            [Problem("KIT", 0, 0, "", "no such kit or file", repr(name), "a rank, slot=id,…, 'fitted' or a kit file")]
+        )
+    slots = validate(read_document(file), KitFile).kit
+    return kit_from_texts(job, {slot: getattr(slots, slot) for slot in SLOTS}, name)
