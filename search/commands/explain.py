@@ -180,14 +180,27 @@ def _grounds(out: Console, facts: Explanation) -> None:
     table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
-            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.speed_band), f"{g.mean_rpm:.0f}",
-            f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0), number(g.share_of_band, 0),
+            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.speed_band),
+            f"{g.mean_rpm:.0f}", f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0), number(g.share_of_band, 0),
         )  # fmt: skip
     out.print(table)
-    out.print(
-        "Spins: share of time in which tyres slip before the torque asked for; Of band: share of the squared band."
-    )
+    out.print("Spins: time in which tyres slip before the torque asked for. Of band: share of the squared band.")
     out.print()
+    for start in range(0, len(facts.grounds), _GROUNDS_A_TABLE):
+        shown = facts.grounds[start : start + _GROUNDS_A_TABLE]
+        table = plain_table("Shift", "km/h", *(g.ground for g in shown), left=())
+        table.add_row("", "", *["up/back"] * len(shown), style="dim")
+        for n, point in enumerate(facts.curve):
+            cells = [_band(g.upshift_rpm[n], g.backshift_rpm[n]) for g in shown]
+            if any(cells):
+                table.add_row(number(point.position), number(point.upshift_kmh, 0), *cells)
+        out.print(table)
+        out.print()
+
+
+def _band(up: float, back: float) -> str:
+    """Engine speeds of both branches; empty where a ground spends no time."""
+    return f"{up:.0f}/{back:.0f}" if up and back else f"{up:.0f}/–" if up else f"–/{back:.0f}" if back else ""
 
 
 def _neighbours(out: Console, facts: Explanation) -> None:

@@ -1,0 +1,246 @@
+"""Small random jobs for the search tests: a few demo parts a slot, twins that tie, and one kind of misfit planted.
+
+The files are written as JSON, which is YAML with every text in quotes. What the demo's tuning could move (fitted kit,
+engagement, target speed) is read from the demo job, so that the tests hold whatever its numbers are.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from copy import deepcopy
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import yaml
+
+from catalog import Job, load_job
+from catalog.job import SLOT_FAMILIES
+from catalog.parts import STATIONS
+from catalog.shelf import DEMO_PARTS
+from search.kits import fitted_kit
+from search.score import Request, score_kit
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+RPM = 30 / np.pi
+
+Part = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class SmallJob:
+    """A random job and what is asked of it; `planted` is a rule that some kit breaks first."""
+
+    job: Job
+    request: Request
+    locks: dict[str, str]
+    planted: str
+
+
+@dataclass(frozen=True)
+class Demo:
+    """The demo job, and its files as plain data."""
+
+    job: Job
+    parts: dict[str, dict[str, Part]]
+    spec: dict[str, Any]
+    machine: dict[str, Any]
+    engagement: float  # of the fitted kit, rpm
+    fitted: dict[str, str]
+
+
+@pytest.fixture(scope="session")
+def demo_job() -> Job:
+    """The demo job as it is shipped."""
+    return load_job(CONFIGS / "rescue.yaml")
+
+
+@pytest.fixture(scope="session")
+def demo(demo_job: Job) -> Demo:
+    files = {path.stem: yaml.safe_load(path.read_text()) for path in sorted(DEMO_PARTS.glob("*.yaml"))}
+    kit = fitted_kit(demo_job)
+    return Demo(
+        job=demo_job,
+        parts={family: {part["id"]: part for part in file["parts"]} for family, file in files.items()},
+        spec=yaml.safe_load((CONFIGS / "rescue.yaml").read_text()),
+        machine=yaml.safe_load((CONFIGS / "machine.yaml").read_text()),
+        engagement=score_kit(demo_job, kit).terms["engagement"],
+        fitted=kit.words(),
+    )
+
+
+@pytest.fixture
+def small_job(demo: Demo, tmp_path: Path) -> Callable[[int], SmallJob]:
+    """Makes the random job of a seed; seeds take the rules to plant in turn."""
+    return lambda seed: Draft(demo, seed).write(tmp_path / f"job-{seed}")
+
+
+class Draft:
+    """A random job before it is written."""
+
+    def __init__(self, demo: Demo, seed: int) -> None:
+        self.demo, self.rng = demo, np.random.default_rng(seed)
+        self.spec, self.machine = deepcopy(demo.spec), deepcopy(demo.machine)
+        self.budget: float | None = None
+        self.max_changes: int | None = None
+        self.free_station = str(self.rng.choice(STATIONS))
+        self.options = {slot: [self.fitted(slot)] for slot in SLOT_FAMILIES}
+        for slot in ("drive_spring", "flyweight", self.free_station, "driven_spring", "helix"):
+            self.options[slot] += self.others(slot, 1 if slot in ("flyweight", self.free_station) else 2)
+        self.planted = list(PLANT)[seed % len(PLANT)]
+
+    def fitted(self, slot: str) -> Part:
+        return deepcopy(self.demo.parts[SLOT_FAMILIES[slot]][self.demo.fitted[slot]])
+
+    def others(self, slot: str, count: int) -> list[Part]:
+        parts = self.demo.parts[SLOT_FAMILIES[slot]].values()
+        suited = [p for p in parts if slot not in STATIONS or slot in p["stations"]]
+        found = [p for p in suited if p["id"] != self.demo.fitted[slot]]
+        return [deepcopy(found[n]) for n in self.rng.choice(len(found), count, replace=False)]
+
+    def plant(self, slot: str, **changes: Any) -> None:
+        """The fitted part of a slot once more, with something about it changed; None takes a key away."""
+        part = self.fitted(slot) | {"id": f"misfit-{slot.replace('_', '-')}", "stock": 5} | changes
+        self.options[slot].append({key: value for key, value in part.items() if value is not None})
+
+    def write(self, folder: Path) -> SmallJob:
+        self._scene()
+        for slot in (str(self.rng.choice(["drive_spring", self.free_station])), "helix")[: self.rng.integers(1, 3)]:
+            name = str(self.rng.choice(["aa-twin", "zz-twin"])) + "-" + slot.replace("_", "-")
+            self.options[slot].append(self.fitted(slot) | {"id": name})
+        PLANT[self.planted](self)
+        if self.rng.random() < 0.3:
+            self.options["drive_spring"][1].pop("price", None)
+        locks = self._locks()
+
+        families: dict[str, dict[str, Part]] = {"belts": self.demo.parts["belts"]}
+        for slot, parts in self.options.items():
+            families.setdefault(SLOT_FAMILIES[slot], {}).update({part["id"]: part for part in parts})
+        (folder / "parts").mkdir(parents=True)
+        for family, by_id in families.items():
+            shuffled = [list(by_id.values())[n] for n in self.rng.permutation(len(by_id))]
+            (folder / "parts" / f"{family}.yaml").write_text(json.dumps({"family": family, "parts": shuffled}))
+        shutil.copy(CONFIGS / "engine.csv", folder)
+        (folder / "machine.yaml").write_text(json.dumps(self.machine))
+        (folder / "job.yaml").write_text(json.dumps(self.spec))
+        request = Request(
+            weights={t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("speed_band", "spring_loss", "belt_margin")},
+            wanted_margin=float(self.rng.choice([0.0, 0.2, 0.6])),
+            budget=self.budget,
+            max_changes=self.max_changes,
+        )
+        return SmallJob(load_job(folder / "job.yaml"), request, locks, self.planted)
+
+    def _scene(self) -> None:
+        """Random grounds (none harder than the demo's, so that the machine climbs them), limits and grid."""
+        rng, spec = self.rng, self.spec
+        chosen = rng.choice(len(spec["grounds"]), size=rng.integers(1, 4), replace=False)
+        grounds = [spec["grounds"][n] for n in chosen]
+        for ground, share in zip(grounds, rng.dirichlet(np.full(len(grounds), 3.0)), strict=True):
+            ground["share"] = f"{100 * share:.6f} %"
+            ground["load_changes"] = f"{rng.integers(0, 9)} /min"
+            ground["rolling"] *= float(rng.uniform(0.6, 1.0))
+        levels = [["100 %"], ["60 %", "100 %"], ["40 %", "70 %", "100 %"]][rng.integers(3)]
+        spec |= {"machine": "machine.yaml", "catalogue": ["parts"], "grounds": grounds}
+        spec["grid"] = {"positions": int(rng.integers(5, 9)), "torque_levels": levels}
+        self.window(300, 900)
+        spec["limits"] |= {"in_stock": bool(rng.random() < 0.3), "belt_margin": "-20 %"}
+        self.max_changes = int(rng.integers(2, 6)) if rng.random() < 0.4 else None
+        self.budget = float(rng.integers(50, 300)) if rng.random() < 0.4 else None
+
+    def window(self, least: float, most: float) -> None:
+        """An engagement window about the engagement of the fitted kit [rpm]."""
+        below, above = self.rng.uniform(least, most, 2)
+        low, high = max(self.demo.engagement - below, 100.0), self.demo.engagement + above
+        self.spec["limits"]["engagement"] = [f"{low:.1f} rpm", f"{high:.1f} rpm"]
+
+    def _locks(self) -> dict[str, str]:
+        """Two stations and the twist are always locked: every kit is scored one by one, so they must be few."""
+        angles = [f"{np.degrees(t):.4f} deg" for t in self.demo.job.twists if t is not None]
+        twists = [self.demo.fitted["twist"], "none", str(self.rng.choice(angles))]
+        locks = {"twist": ", ".join(dict.fromkeys(twists))}
+        if self.planted != "twist_fit" and self.rng.random() < 0.3:
+            locks["twist"] = self.demo.fitted["twist"]
+        in_file = {}
+        for station in STATIONS:
+            if station != self.free_station:
+                (locks if self.rng.random() < 0.5 else in_file)[station] = self.demo.fitted[station]
+        self.spec["locks"] = in_file
+        if self.rng.random() < 0.3:
+            locks["flyweight"] = ",".join(part["id"] for part in self.options["flyweight"] if self.rng.random() < 0.8)
+            locks["flyweight"] = locks["flyweight"] or "any"
+        return locks
+
+    def spring(self, slot: str, **changes: Any) -> None:
+        """A spring that would fit the pocket, known by two marks or by its wire."""
+        pocket = self.machine["drive_clutch" if slot == "drive_spring" else "driven_clutch"]["spring"]
+        marks = {"installed": "400 N", "full_shift": "800 N"}
+        bare = dict.fromkeys(("linear", "table", "wire", "torsion_rate"))
+        size = {"outer_diameter": pocket["outer_limit"], "inner_diameter": pocket["inner_limit"], "solid_length": "5 mm"}
+        kind = {} if slot == "drive_spring" else {"kind": "compression"}
+        self.plant(slot, **(bare | size | kind | {"marked": marks} | changes))
+
+    def wire(self, slot: str) -> None:
+        """A spring of wire in the middle of the pocket, and next to nothing allowed as its stress."""
+        pocket = self.machine["drive_clutch" if slot == "drive_spring" else "driven_clutch"]["spring"]
+        middle = (_mm(pocket["outer_limit"]) + _mm(pocket["inner_limit"])) / 2
+        free = _mm(pocket["installed_length"]) + 25
+        wire = {"diameter": "5 mm", "mean_diameter": f"{middle} mm", "active_coils": 2, "total_coils": 3.5}
+        wire |= {"free_length": f"{free} mm", "material": "hard-drawn"}
+        size = dict.fromkeys(("outer_diameter", "inner_diameter", "solid_length", "marked"))
+        self.spring(slot, **size, wire=wire)
+        self.spec["limits"]["spring_stress"] = "1 %"
+
+    def short_table(self) -> None:
+        """Arms whose thrust table ends before the sheave does."""
+        seats = self.fitted("flyweight").get("stations", {})
+        table = {"speed": "7000 rpm", "travel": ["0 mm", "1 mm", "2 mm"], "bare": ["2500 N"] * 3}
+        table["per_mass"] = {seat: ["30 N/g"] * 3 for seat in seats}
+        self.plant("flyweight", body=None, profile=None, thrust=table)
+
+    def limit(self, **limits: Any) -> None:
+        self.spec["limits"] |= limits
+
+
+def _mm(text: str) -> float:
+    return float(text.removesuffix(" mm"))
+
+
+def _short_of_stock(draft: Draft) -> None:
+    draft.plant("driven_spring", stock=0)
+    draft.limit(in_stock=True)
+
+
+def _dear(draft: Draft) -> None:
+    draft.plant("helix", price="900.00 EUR")
+    draft.budget = 200.0
+
+
+def _changed(draft: Draft) -> None:
+    draft.max_changes = 1
+
+
+PLANT: dict[str, Callable[[Draft], None]] = {
+    "drive_spring_fit": lambda d: d.plant("drive_spring", fits=["other-drive"]),
+    "flyweight_fit": lambda d: d.plant("flyweight", pin_diameter="11 mm"),
+    "mass_fit": lambda d: d.plant(d.free_station, seat="m12"),
+    "in_stock": _short_of_stock,
+    "drive_coil_bind": lambda d: d.spring("drive_spring", solid_length=d.machine["drive_clutch"]["spring"]["installed_length"]),
+    "drive_spring_stress": lambda d: d.wire("drive_spring"),
+    "roller_contact": lambda d: d.short_table(),
+    "engagement": lambda d: d.window(1, 60),
+    "driven_spring_fit": lambda d: d.spring("driven_spring", outer_diameter="400 mm"),
+    "helix_fit": lambda d: d.plant("helix", travel="3 mm"),
+    "twist_fit": lambda d: None,
+    "driven_coil_bind": lambda d: d.spring("driven_spring", solid_length="60 mm"),
+    "driven_spring_stress": lambda d: d.wire("driven_spring"),
+    "self_locking": lambda d: d.plant("helix", angle="0.5 deg", ramp=None),
+    "belt_holds": lambda d: d.spring("driven_spring", marked={"installed": "1 N", "full_shift": "2 N"}),
+    "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.target_speed * RPM * 1.0005:.3f} rpm"),
+    "budget": _dear,
+    "max_changes": _changed,
+}
