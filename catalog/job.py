@@ -339,6 +339,12 @@ def _assemble(
     ]
     power = float(engine.at(target)) * target
     problems = []
+    try:
+        belt_coefficients = grip(
+            shift, machine.half_angle, belt.friction, belt.seating, corrected=belt.thrust_theory == "corrected"
+        )
+    except PhysicalRangeError as error:
+        problems.append(Problem(str(file), *document.place(("belt",)), "belt", f"belt {belt.id!r}: {error}"))
     for number, ground in enumerate(grounds):
         try:
             duty([ground], vehicle, shift, power, target, spec.grid.torque_levels, density)
@@ -366,7 +372,7 @@ def _assemble(
         target_speed=target,
         speed_limit=float(limit),
         shift=shift,
-        grip=grip(shift, machine.half_angle, belt.friction, belt.seating),
+        grip=belt_coefficients,
         losses=BeltLosses(**belt.losses.model_dump()),
         vehicle=vehicle,
         duty=duty(grounds, vehicle, shift, power, target, spec.grid.torque_levels, density),
@@ -490,7 +496,7 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
         lines.append(f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form)")
     if "seating" not in belt.model_fields_set:
         lines.append("the belt seats with full flank friction on its idle arcs (seating 1)")
-    lines.append("slip limit from the sliding-angle theory at flank friction 0.35, scaled to the belt's own friction")
+    lines.append("slip limit from the full sliding-angle theory of a flexible belt, at most a tension ratio of 21")
     lines.append("belt efficiency of 87 % while the time on each ground is worked out; it does not enter the balance")
     arms = shelf.family("flyweights")
     bare = [

@@ -94,6 +94,10 @@ class DrivenClutch(Strict):
 class Machine(Strict):
     """One vehicle with its belt drive."""
 
+    assumed: ClassVar[dict[str, str]] = {
+        "belt_cooling": "the belt sheds 60 W per kelvin above the air; it enters relative belt life only",
+    }
+
     id: Id
     description: Text
     source: Text
@@ -109,3 +113,4 @@ class Machine(Strict):
     wheel_radius: Length
     reduction: Annotated[float, quantity("1", gt=0)]
     driveline_efficiency: Annotated[float, quantity("1", gt=0, le=1)]
+    belt_cooling: Annotated[float, quantity("W/K", gt=0)] = 60.0

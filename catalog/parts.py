@@ -569,6 +569,7 @@ class Belt(Part):
     max_tension: Annotated[float, quantity("N", gt=0)]
     friction: Friction
     seating: Annotated[float, quantity("1", ge=0, le=1)] = 1.0
+    thrust_theory: Literal["closed-form", "corrected"] = "closed-form"
     losses: BeltLossData
 
 

@@ -11,16 +11,17 @@ from numpy.typing import NDArray
 
 from catalog.job import SLOT_FAMILIES, Job
 from catalog.parts import EMPTY, Flyweight, Helix, Spring, TuningMass
-from search.halves import arm_thrust, drive_halves, driven_halves
-from search.kits import SLOTS, Kit, Space, fitted_kit, options_of
+from search.halves import arm_thrust, bare_sides
+from search.kits import SLOTS, Kit, fitted_kit, options_of
 from search.score import Request, Score, score_kit
 from solver import balance
 from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
 from solver.errors import PhysicalRangeError
+from solver.launch import stall_speed, torque_capacity
 from solver.losses import belt_loss
 
-__all__ = ["CurvePoint", "Explanation", "GroundBand", "Neighbour", "explain"]
+__all__ = ["CurvePoint", "Explanation", "GroundBand", "LaunchPoint", "Neighbour", "explain"]
 
 Array = NDArray[np.float64]
 
@@ -49,6 +50,16 @@ class CurvePoint:
     tension_reserve: float
     belt_loss: float
     status: str
+
+
+@dataclass(frozen=True)
+class LaunchPoint:
+    """Pulling away in the lowest gear at one engine speed; rpm, N, N m."""
+
+    rpm: float
+    drive_thrust: float
+    capacity: float
+    engine_torque: float
 
 
 @dataclass(frozen=True)
@@ -95,6 +106,9 @@ class Explanation:
     limit_rpm: float
     idle_rpm: float
     engagement_rpm: float
+    stall_rpm: float
+    lock_up_kmh: float
+    launch: tuple[LaunchPoint, ...]
     shift_start_kmh: float
     shift_out_kmh: float
     curve: tuple[CurvePoint, ...]
@@ -134,16 +148,19 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     """
     request = request or Request.of(job)
     score = score_kit(job, kit, request)
-    sides = _sides(job, kit)
+    sides = bare_sides(job, kit)
     curve: tuple[CurvePoint, ...] = ()
     grounds: tuple[GroundBand, ...] = ()
-    engagement = 0.0
+    engagement, stall = 0.0, 0.0
+    launch: tuple[LaunchPoint, ...] = ()
     if sides is not None:
         drive, driven = sides
         state = balance.engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
         curve = _curve(job, drive, driven, state)
         grounds = _grounds(job, state)
         engagement = float(balance.engagement_speed(drive)) * _RPM
+        stall = stall_speed(drive, driven, job.grip, float(job.shift.drive_radius[0]), job.engine)
+        launch = _launch(job, drive, driven, stall)
     return Explanation(
         kit=kit,
         score=score,
@@ -152,26 +169,15 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
         limit_rpm=job.speed_limit * _RPM,
         idle_rpm=job.machine.engine.idle_speed * _RPM,
         engagement_rpm=engagement,
+        stall_rpm=min(stall, job.speed_limit) * _RPM,
+        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * _KMH,
+        launch=launch,
         shift_start_kmh=curve[0].upshift_kmh if curve else 0.0,
         shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
         curve=curve,
         grounds=grounds,
         neighbours=_neighbours(job, kit, request, score) if score.buildable else (),
     )
-
-
-def _sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
-    """Both halves of a kit, with limits set aside so that an unbuildable kit can still be looked at."""
-    limits = job.spec.limits.model_copy(
-        update={"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "spring_stress": np.inf,
-                "coil_clearance": -np.inf, "in_stock": False}
-    )  # fmt: skip
-    open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
-    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
-    drive, driven = drive_halves(open_job, space), driven_halves(open_job, space)
-    if not (len(drive) and len(driven)):
-        return None
-    return cast(DriveSide, drive.side[0]), cast(DrivenSide, driven.side[0])
 
 
 def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
@@ -207,6 +213,21 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
             )
         )
     return tuple(points)
+
+
+def _launch(job: Job, drive: DriveSide, driven: DrivenSide, stall: float) -> tuple[LaunchPoint, ...]:
+    """From idle, by way of engagement, to where the belt carries the engine's full torque."""
+    radius = float(job.shift.drive_radius[0])
+    engagement = float(balance.engagement_speed(drive))
+    end = min(max(stall, engagement * 1.05), job.speed_limit)
+    speeds = np.array([job.machine.engine.idle_speed, *np.linspace(engagement, end, 6)])
+    thrust = np.maximum(drive.thrust_per_speed2[UPSHIFT, 0] * speeds**2 - drive.spring[0], 0.0)
+    capacity = torque_capacity(speeds, drive, driven, job.grip, radius)
+    torque = job.engine.at(speeds)
+    return tuple(
+        LaunchPoint(float(w) * _RPM, float(f), float(c), float(t))
+        for w, f, c, t in zip(speeds, thrust, capacity, torque, strict=True)
+    )
 
 
 def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
@@ -272,7 +293,7 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
 
 
 def _mean_rpm(job: Job, kit: Kit) -> float:
-    sides = _sides(job, kit)
+    sides = bare_sides(job, kit)
     if sides is None:
         return float("nan")
     state = balance.engine_speed(*sides, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
@@ -285,14 +306,14 @@ def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:
         now = kit.settings["twist"]
         if now is None:
             return []
-        angles = [t for t in job.twists if t is not None and _sides(job, Kit(kit.parts, {"twist": t})) is not None]
+        angles = [t for t in job.twists if t is not None and bare_sides(job, Kit(kit.parts, {"twist": t})) is not None]
         nearest = [max((t for t in angles if t < now - 1e-6), default=None),
                    min((t for t in angles if t > now + 1e-6), default=None)]  # fmt: skip
         return [Kit(kit.parts, {"twist": t}) for t in nearest if t is not None]
     fitting = []
     for option in options_of(job, slot):
         changed = Kit({**kit.parts, slot: option}, kit.settings)
-        if _sides(job, changed) is not None:
+        if bare_sides(job, changed) is not None:
             fitting.append((_measure(job, slot, option), option, changed))
     fitting.sort(key=lambda row: row[:2])
     here = [row[1] for row in fitting].index(kit.parts[slot])

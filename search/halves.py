@@ -7,7 +7,7 @@ half; what is left goes on to the search as stacked arrays.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
@@ -26,7 +26,16 @@ from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
 from solver.losses import belt_loss
 
-__all__ = ["DRIVEN_RULES", "DRIVE_RULES", "Halves", "arm_thrust", "drive_halves", "driven_halves", "target_pull"]
+__all__ = [
+    "DRIVEN_RULES",
+    "DRIVE_RULES",
+    "Halves",
+    "arm_thrust",
+    "bare_sides",
+    "drive_halves",
+    "driven_halves",
+    "target_pull",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -40,6 +49,7 @@ DRIVE_RULES = (
     "drive_coil_bind",
     "drive_spring_stress",
     "roller_contact",
+    "idle_drag",
     "engagement",
 )
 DRIVEN_RULES = (
@@ -200,15 +210,24 @@ def drive_halves(job: Job, space: Space) -> Halves:
     with np.errstate(divide="ignore", invalid="ignore"):
         engagement = np.sqrt(loads[:, None, None, None, None, 0] / thrust[None, ..., 0, 0])
     low, high = limits.engagement
-    low = max(low, job.machine.engine.idle_speed + limits.idle_clearance)
+    clear = job.machine.engine.idle_speed + limits.idle_clearance
     with np.errstate(invalid="ignore"):
+        drags = ~(engagement >= clear)
         outside = ~((engagement >= low) & (engagement <= high))
+    sieve.mark(
+        "idle_drag",
+        drags,
+        lambda at: (
+            f"the clutch takes hold at {show(float(engagement[tuple(at)]), 'rad/s')}; to be clear of idle it must "
+            f"not below {show(clear, 'rad/s')}"
+        ),
+    )
     sieve.mark(
         "engagement",
         outside,
         lambda at: (
             f"engagement at {show(float(engagement[tuple(at)]), 'rad/s')} is outside "
-            f"{show(low, 'rad/s')} to {show(high, 'rad/s')} (window, and clear of idle)"
+            f"{show(low, 'rad/s')} to {show(high, 'rad/s')}"
         ),
     )
 
@@ -276,6 +295,31 @@ def arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array
     gain = np.stack([friction_gain(motion, clutch.roller_friction, closing) for closing in (True, False)])
     bare = arm.body.mass * per_mass(arm.body.along, arm.body.across)
     return bare, {name: per_mass(seat.along, seat.across) for name, seat in arm.stations.items()}, gain
+
+
+def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
+    """Both sides of one kit with the job's limits set aside, so that an unbuildable kit can be looked at too.
+
+    Parameters
+    ----------
+    job : Job
+    kit : Kit
+
+    Returns
+    -------
+    (DriveSide, DrivenSide) or None
+        None if parts do not fit each other or their thrust cannot be worked out.
+    """
+    limits = job.spec.limits.model_copy(
+        update={"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "spring_stress": np.inf,
+                "coil_clearance": -np.inf, "in_stock": False}
+    )  # fmt: skip
+    open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
+    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+    drive, driven = drive_halves(open_job, space), driven_halves(open_job, space)
+    if not (len(drive) and len(driven)):
+        return None
+    return cast(DriveSide, drive.side[0]), cast(DrivenSide, driven.side[0])
 
 
 def target_pull(job: Job) -> Array:

@@ -13,11 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import SLOT_FAMILIES, Job
-from search.halves import Halves, drive_halves, driven_halves
-from search.kits import Kit, Space
+from search.halves import Halves, bare_sides, drive_halves, driven_halves
+from search.kits import Kit, Space, fitted_kit
 from search.workers import parallel
 from solver import balance
 from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide
+from solver.belt_grip import centrifugal_tension
+from solver.belt_life import belt_temperature, wear_rate
 from solver.losses import belt_loss
 
 __all__ = [
@@ -43,6 +45,7 @@ TERM_UNITS = {
     "worst_low": "rpm",
     "engagement": "rpm",
     "ground_power": "%",
+    "belt_life": "x fitted",
     "cost": "",
     "changes": "",
 }
@@ -63,12 +66,15 @@ class Request:
         Most that new parts may cost, in the catalogue's currency.
     max_changes : int or None
         Most slots that may differ from the fitted kit.
+    fitted_wear : float or None
+        Belt wear rate of the fitted kit, against which belt life is told; None if it cannot be worked out.
     """
 
     weights: Mapping[str, float]
     wanted_margin: float
     budget: float | None = None
     max_changes: int | None = None
+    fitted_wear: float | None = None
 
     @staticmethod
     def of(job: Job) -> Request:
@@ -78,6 +84,7 @@ class Request:
             weights=rule.weights.model_dump(),
             wanted_margin=rule.wanted_margin,
             budget=limits.budget.amount if limits.budget else None,
+            fitted_wear=_fitted_wear(job),
         )
 
     def with_weights(self, changed: Mapping[str, float]) -> Request:
@@ -158,7 +165,7 @@ def pair_terms(
     positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))  # the rest carries no time
     weights, used = weights[:, rungs][..., positions], used[:, rungs][..., positions]
     levels, shift, grip = job.duty.levels[rungs], job.shift.at(positions), job.grip.at(positions)
-    band, high, low, power = (np.zeros(len(pairs)) for _ in range(4))
+    band, high, low, power, wear = (np.zeros(len(pairs)) for _ in range(5))
     speed_of_belt = job.target_speed * shift.drive_radius
     available = float((weights * levels[:, None]).sum()) * job.engine.peak_power
     assert isinstance(drive.side, DriveSide)
@@ -177,6 +184,7 @@ def pair_terms(
         lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, grip.seat, job.losses)
         reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
         power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
+        wear[chunk] = _wear(job, weights, state.speed * shift.drive_radius, tight, lost)
 
     for _ in parallel(balance_chunk, -(-len(pairs) // _CHUNK)):
         pass
@@ -190,11 +198,34 @@ def pair_terms(
         "worst_low": low * job.target_speed * _RPM,
         "engagement": drive.engagement[rows] * _RPM,
         "ground_power": 100 * power,
+        **({} if request.fitted_wear is None else {"belt_life": request.fitted_wear / wear}),
         "cost": drive.cost[rows] + driven.cost[columns],
         "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
     }
     shares = score_shares(request, terms)
     return terms, np.round(shares["speed_band"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
+
+
+def _wear(job: Job, weights: Array, belt_speed: Array, tight_net: Array, lost: Array) -> Array:
+    """Belt wear rate of each kit over the duty; only ratios mean anything."""
+    axes = (-3, -2, -1)
+    mean_loss = (weights * lost).sum(axis=axes)
+    warmth = belt_temperature(mean_loss, job.spec.site.temperature, job.machine.belt_cooling)
+    tension = tight_net + centrifugal_tension(job.belt.mass_per_length, belt_speed)
+    rate = wear_rate(tension, belt_speed, warmth[..., None, None, None], job.belt.max_tension)
+    return np.asarray((weights * rate).sum(axis=axes))
+
+
+def _fitted_wear(job: Job) -> float | None:
+    """Belt wear rate of the fitted kit, buildable or not; None if its thrusts cannot be worked out."""
+    sides = bare_sides(job, fitted_kit(job))
+    if sides is None:
+        return None
+    state = shift_map(job, *sides)
+    weights, belt_speed = job.duty.weights.sum(axis=0), state.speed * job.shift.drive_radius
+    tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+    lost = belt_loss(tight, slack, belt_speed, job.shift, job.grip.seat, job.losses)
+    return float(_wear(job, weights, belt_speed, tight, lost))
 
 
 def score_shares(request: Request, terms: Mapping[str, Array]) -> dict[str, Array]:

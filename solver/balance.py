@@ -161,10 +161,10 @@ def engine_speed(
         least = belt.least_slack * pull
         held = np.maximum(slack, least)
         log_ratio = np.log1p(pull / held)
-        by_slack = (belt.wrap - belt.active * (log_ratio - pull / (held + pull))) / belt.seat
-        by_pull = belt.pull_thrust - share - belt.active * held / (held + pull) / belt.seat
+        by_slack = (belt.wrap - belt.active * (log_ratio - pull / (held + pull))) * belt.idle_thrust
+        by_pull = belt.pull_thrust - share - belt.active * held / (held + pull) * belt.idle_thrust
         excess = (
-            held * (belt.wrap - belt.active * log_ratio) / belt.seat
+            held * (belt.wrap - belt.active * log_ratio) * belt.idle_thrust
             + by_slack * (slack - held)  # tangent below the closed form's own limit
             + (belt.pull_thrust - share) * pull
             - fixed

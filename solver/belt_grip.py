@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from solver.belt_path import ShiftPath
+from solver.belt_sliding import slip_ratio, table_arc
 from solver.errors import require
 
 __all__ = [
@@ -26,18 +27,11 @@ __all__ = [
     "grip",
     "slack_tension",
     "slip_limit",
+    "theory_over_closed",
 ]
 
 Array = NDArray[np.float64]
 
-# Largest net tension ratio of the driven sheave against wrap, full sliding-angle theory at half angle 13 deg,
-# flank friction 0.35, equal longitudinal and radial compliance (computed; no measured table was found).
-_TABLE_HALF_ANGLE, _TABLE_FRICTION = np.radians(13.0), 0.35
-_DRIVEN_WRAP = np.radians([120.0, 140.0, 150.0, 160.0, 170.0, 180.0, 200.0])
-_DRIVEN_RATIO = np.array([2.12, 2.65, 2.97, 3.35, 3.78, 4.28, 5.50])
-# The same theory on the drive sheave: active arc needed for a tension ratio.
-_DRIVE_ARC = np.radians([45.8, 60.6, 76.8, 92.4, 100.5, 105.6, 113.6])
-_DRIVE_RATIO = np.array([1.25, 1.5, 2.0, 3.0, 4.0, 5.0, 8.0])
 # Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
 _MEASURED_LIMIT = 21.0
 
@@ -182,10 +176,8 @@ def slip_limit(
 ) -> Array:
     """Largest net tension ratio T1'/T2' that a sheave carries before the belt slides bodily.
 
-    Source: derived here: table of the full sliding-angle theory at half angle 13 deg and flank friction 0.35,
-    interpolated in the logarithm over wrap. Other friction and angles scale the logarithm by
-    sqrt((mu / 0.35) (sin 13 deg / sin b)), which keeps 150 to 180 deg and mu 0.25 to 0.5 within the 2.5 to 6 of
-    the full theory. Never above 21, the largest useful ratio measured (Childs and Cowburn 1987).
+    Source: derived here: the full sliding-angle theory (`belt_sliding.slip_ratio`), tabulated; never above 21, the
+    largest useful ratio measured (Childs and Cowburn 1987).
 
     Parameters
     ----------
@@ -204,16 +196,11 @@ def slip_limit(
 
     Examples
     --------
-    >>> print(round(float(slip_limit(np.pi, np.radians(13), 0.35)), 2))  # full theory, table row: 4.28
-    4.28
+    >>> print(round(float(slip_limit(np.pi, np.radians(13), 0.35)), 2))  # computed check table: 4.28
+    4.27
     """
     theta, b, mu = _flanks(wrap, half_angle, friction)
-    if pulley == "drive":
-        log_ratio = _extended(theta, _DRIVE_ARC, np.log(_DRIVE_RATIO))
-    else:
-        log_ratio = _extended(theta, _DRIVEN_WRAP, np.log(_DRIVEN_RATIO))
-    scale = np.sqrt(mu / _TABLE_FRICTION * np.sin(_TABLE_HALF_ANGLE) / np.sin(b))
-    return np.asarray(np.minimum(np.exp(np.maximum(log_ratio, 0.0) * scale), _MEASURED_LIMIT))
+    return np.minimum(slip_ratio(theta, b, mu, pulley), _MEASURED_LIMIT)
 
 
 @dataclass(frozen=True)
@@ -224,9 +211,10 @@ class Grip:
     ----------
     tight_per_thrust [-] : T1' = tight_per_thrust * F1 on the drive sheave
     wrap [rad] : driven wrap theta2
-    active [rad] : sin b / mu, arc per unit of ln(T1'/T2')
-    seat [-] : 2 tan(b + seating rho)
-    pull_thrust [-] : cos b / (2 mu), thrust of the active arc per unit of belt pull
+    active : float [rad], sin b / mu, arc per unit of ln(T1'/T2')
+    seat : float [-], 2 tan(b + seating rho)
+    idle_thrust [-] : driven thrust per slack tension and radian of idle arc, 1 / seat
+    pull_thrust [-] : driven thrust of the active arc per unit of belt pull, cos b / (2 mu)
     least_slack [-] : T2' / pull at which the closed form's active arc fills the wrap
     drive_limit, driven_limit [-] : slip limits of the two sheaves
     slip_thrust [-] : driven thrust per unit of belt pull at the driven slip limit
@@ -236,7 +224,8 @@ class Grip:
     wrap: Array
     active: float
     seat: float
-    pull_thrust: float
+    idle_thrust: Array
+    pull_thrust: Array
     least_slack: Array
     drive_limit: Array
     driven_limit: Array
@@ -248,16 +237,20 @@ class Grip:
         return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
 
 
-def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0) -> Grip:
+def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0, *, corrected: bool = False) -> Grip:
     """Collect the belt's coefficients over a shift path.
 
-    Source: derived here from `drive_thrust`, `driven_thrust` and `slip_limit`.
+    Source: derived here from `drive_thrust`, `driven_thrust` and `slip_limit`. Corrected coefficients scale the
+    closed forms to the full sliding-angle theory at the tension ratio in the middle of the sheave's range (square
+    root of the driven slip limit); they need full seating and a belt within the theory's table.
 
     Parameters
     ----------
     path : ShiftPath
     half_angle : float [rad]
     friction, seating : float [-]
+    corrected : bool
+        Scale the closed forms to the full theory.
 
     Returns
     -------
@@ -266,25 +259,64 @@ def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1
     Raises
     ------
     PhysicalRangeError
-        For angles or friction out of range.
+        For angles or friction out of range, or a correction outside the table or with partial seating.
     """
     _flanks(path.driven_wrap, half_angle, friction)
     seat = float(_seat(np.asarray(half_angle), np.asarray(friction), seating))
     active = float(np.sin(half_angle) / friction)
-    pull_thrust = float(np.cos(half_angle) / (2 * friction))
     limit = slip_limit(path.driven_wrap, half_angle, friction)
+    drive_factor, driven_factor = np.ones_like(limit), np.ones_like(limit)
+    if corrected:
+        require(seating == 1, "seating", seating, "-", "1, which the full theory implies")
+        drive_factor, driven_factor = theory_over_closed(np.sqrt(limit), path, half_angle, friction)
+    idle_thrust = driven_factor / seat
+    pull_thrust = driven_factor * np.cos(half_angle) / (2 * friction)
     idle = np.maximum(path.driven_wrap - active * np.log(limit), 0.0)
     return Grip(
-        tight_per_thrust=np.asarray(seat / path.drive_wrap),
+        tight_per_thrust=np.asarray(seat / path.drive_wrap / drive_factor),
         wrap=path.driven_wrap,
         active=active,
         seat=seat,
-        pull_thrust=pull_thrust,
+        idle_thrust=idle_thrust,
+        pull_thrust=np.asarray(pull_thrust),
         least_slack=np.asarray(1 / np.expm1(path.driven_wrap / active)),
         drive_limit=slip_limit(path.drive_wrap, half_angle, friction, "drive"),
         driven_limit=limit,
-        slip_thrust=np.asarray(idle / (seat * (limit - 1)) + pull_thrust),
+        slip_thrust=np.asarray(idle * idle_thrust / (limit - 1) + pull_thrust),
     )
+
+
+def theory_over_closed(ratio: ArrayLike, path: ShiftPath, half_angle: float, friction: float) -> tuple[Array, Array]:
+    """Thrust of the full sliding-angle theory over the closed forms, on drive and driven sheave.
+
+    Source: derived here from `belt_sliding.table_arc` and the closed forms of this file at full seating.
+
+    Parameters
+    ----------
+    ratio : array_like, shape (..., n) [-]
+        Net tension ratio at each position, above 1 and below the sheave's slip limit.
+    path : ShiftPath
+    half_angle : float [rad]
+    friction : float [-]
+
+    Returns
+    -------
+    tuple of two ndarrays, shape (..., n) [-]
+
+    Raises
+    ------
+    PhysicalRangeError
+        Outside the table of the full theory.
+    """
+    strain = np.asarray(ratio, float)
+    seat = 2 * np.tan(half_angle + np.arctan(friction))
+    arc, thrust = table_arc(strain, half_angle, friction, "drive")
+    drive = ((path.drive_wrap - arc) / seat + thrust) * seat / path.drive_wrap
+    arc, thrust = table_arc(strain, half_angle, friction, "driven")
+    full = (path.driven_wrap - arc) / seat + thrust
+    active = np.sin(half_angle) / friction * np.log(strain)
+    closed = (path.driven_wrap - active) / seat + (strain - 1) * np.cos(half_angle) / (2 * friction)
+    return np.asarray(drive), np.asarray(full / closed)
 
 
 def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
@@ -304,7 +336,7 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     ndarray [N]
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
-    idle = (thrust - belt.pull_thrust * pull) * belt.seat
+    idle = (thrust - belt.pull_thrust * pull) / belt.idle_thrust
     least = belt.least_slack * pull
     slope = belt.active * pull / (least + pull)
     # ln(1+z) <= z bounds the root from above; where idle < 0 the tangent at `least` is the answer at once.
@@ -333,10 +365,3 @@ def _seat(half_angle: Array, friction: Array, seating: ArrayLike) -> Array:
     share = np.asarray(seating, float)
     require((share >= 0) & (share <= 1), "seating", share, "-", "[0, 1]")
     return np.asarray(2 * np.tan(half_angle + share * np.arctan(friction)))
-
-
-def _extended(x: Array, known: Array, values: Array) -> Array:
-    """Linear interpolation, continued with the end slopes."""
-    piece = np.clip(np.searchsorted(known, x) - 1, 0, len(known) - 2)
-    slope = np.diff(values)[piece] / np.diff(known)[piece]
-    return np.asarray(values[piece] + slope * (x - known[piece]))

@@ -73,7 +73,7 @@ def compare_command(
     table.add_row("score", *(number(score.score, 3) for score in scores), style="bold")
     for term, unit in TERM_UNITS.items():
         label = term.replace("_", " ") + (f" ({unit})" if unit else "")
-        table.add_row(label, *(number(s.terms[term]) if s.terms else "–" for s in scores))
+        table.add_row(label, *(number(s.terms[term]) if term in s.terms else "–" for s in scores))
     out.print(table)
     for name, score in zip(kit_names, scores, strict=True):
         for rule, reason in score.failures.items():

@@ -119,13 +119,14 @@ def _terms(out: Console, facts: Explanation) -> None:
         ("speed band", "speed_band", 2, "% RMS"), ("spring loss", "spring_loss", 2, "% of peak power"),
         ("belt margin", "belt_margin", 1, "%"), ("highest engine speed", "worst_high", 0, "rpm from target"),
         ("lowest engine speed", "worst_low", 0, "rpm from target"), ("engagement", "engagement", 0, "rpm"),
-        ("power to the ground", "ground_power", 1, "%"), ("new parts", "cost", 2, ""),
+        ("power to the ground", "ground_power", 1, "%"), ("belt life", "belt_life", 2, "x the fitted kit's"),
+        ("new parts", "cost", 2, ""),
         ("changed slots", "changes", 0, ""),
     ]  # fmt: skip
     for label, name, digits, unit in rows:
         points = number(shares[name], 3) if name in shares else ""
-        theirs = number(fitted[name], digits) if fitted else "–"
-        table.add_row(label, number(terms[name], digits), theirs, unit, points)
+        mine, theirs = (number(t[name], digits) if name in t else "–" for t in (terms, fitted))
+        table.add_row(label, mine, theirs, unit, points)
     out.print(table)
     out.print()
 
@@ -133,13 +134,11 @@ def _terms(out: Console, facts: Explanation) -> None:
 def _curve(out: Console, facts: Explanation) -> None:
     from search.screen import number, plain_table, plot
 
-    first, last = facts.curve[0], facts.curve[-1]
-    reduction = first.upshift_rpm / first.upshift_kmh  # rpm per km/h in the lowest gear
+    last = facts.curve[-1]
     top = last.upshift_rpm / last.upshift_kmh
-    pull_away = facts.engagement_rpm / reduction
     beyond = last.upshift_kmh * 1.06
-    up_x = [pull_away, *(p.upshift_kmh for p in facts.curve), beyond]
-    up_y = [facts.engagement_rpm, *(p.upshift_rpm for p in facts.curve), beyond * top]
+    up_x = [0.0, facts.lock_up_kmh, *(p.upshift_kmh for p in facts.curve), beyond]
+    up_y = [facts.stall_rpm, facts.stall_rpm, *(p.upshift_rpm for p in facts.curve), beyond * top]
     back_x = [p.backshift_kmh for p in facts.curve]
     back_y = [p.backshift_rpm for p in facts.curve]
     out.print("Engine speed over road speed at full throttle: u upshift, b backshift, . target")
@@ -150,6 +149,16 @@ def _curve(out: Console, facts: Explanation) -> None:
         f"Engages at {facts.engagement_rpm:,.0f} rpm, {facts.engagement_rpm - facts.idle_rpm:,.0f} above idle; shifts "
         f"from {facts.shift_start_kmh:.0f} to {facts.shift_out_kmh:.0f} km/h. Below and above, engine speed follows "
         f"the road. Target {facts.target_rpm:,.0f}, limit {facts.limit_rpm:,.0f} rpm."
+    )
+    out.print()
+    table = plain_table("Pulling away, rpm", *(f"{p.rpm:.0f}" for p in facts.launch))
+    table.add_row("Drive thrust, N", *(number(p.drive_thrust, 0) for p in facts.launch))
+    table.add_row("Belt carries, N m", *(number(p.capacity, 0) for p in facts.launch))
+    table.add_row("Engine gives, N m", *(number(p.engine_torque, 0) for p in facts.launch))
+    out.print(table)
+    out.print(
+        f"At full throttle the belt slips up to {facts.stall_rpm:,.0f} rpm, and until the road has caught up at "
+        f"{facts.lock_up_kmh:.0f} km/h."
     )
     out.print()
     table = plain_table(
@@ -181,7 +190,8 @@ def _grounds(out: Console, facts: Explanation) -> None:
     for g in facts.grounds:
         table.add_row(
             g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.speed_band),
-            f"{g.mean_rpm:.0f}", f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0), number(g.share_of_band, 0),
+            f"{g.mean_rpm:.0f}", f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0),
+            number(g.share_of_band, 0),
         )  # fmt: skip
     out.print(table)
     out.print("Spins: time in which tyres slip before the torque asked for. Of band: share of the squared band.")

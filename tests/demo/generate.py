@@ -289,7 +289,7 @@ def driven_springs() -> list[str]:
 
 
 def belts() -> list[str]:
-    loss = 'losses: {bending: "0.75 N m", wedging: 0.011, stretch_stiffness: "160 kN", wedge_stiffness: "60 MPa"}'
+    loss = 'losses: {bending: "1.2 N m", wedging: 0.017, stretch_stiffness: "160 kN", wedge_stiffness: "60 MPa"}'
     return [
         part("scree-belt", "the fitted belt, 34 mm top width", "estimated", "139.00 EUR", 2,
              "invented; friction 0.35 and losses as common practice, no source; no measured map exists",

@@ -6,9 +6,10 @@ engagement, target speed) is read from the demo job, so that the tests hold what
 
 from __future__ import annotations
 
+import itertools
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from copy import deepcopy
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,8 +23,10 @@ from catalog import Job, load_job
 from catalog.job import SLOT_FAMILIES
 from catalog.parts import STATIONS
 from catalog.shelf import DEMO_PARTS
-from search.kits import fitted_kit
-from search.score import Request, score_kit
+from search import Kit, Score, halves, rank, score_kit
+from search.kits import Space, fitted_kit, make_space, show_twist
+from search.ranking import Ranking
+from search.score import Request
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 RPM = 30 / np.pi
@@ -73,10 +76,64 @@ def demo(demo_job: Job) -> Demo:
     )
 
 
-@pytest.fixture
-def small_job(demo: Demo, tmp_path: Path) -> Callable[[int], SmallJob]:
+@pytest.fixture(scope="session")
+def small_job(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], SmallJob]:
     """Makes the random job of a seed; seeds take the rules to plant in turn."""
-    return lambda seed: Draft(demo, seed).write(tmp_path / f"job-{seed}")
+    return lambda seed: Draft(demo, seed).write(tmp_path_factory.mktemp("small"))
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A small job, and each kit of its space scored by itself."""
+
+    job: Job
+    request: Request
+    locks: dict[str, str]
+    planted: str
+    space: Space
+    scores: tuple[Score, ...]
+
+    @property
+    def best(self) -> list[Score]:
+        return sorted((s for s in self.scores if s.buildable), key=lambda s: (s.score, s.kit.order))
+
+    def rank(self, **options: Any) -> Ranking:
+        return rank(self.job, locks=self.locks, request=self.request, **options)
+
+
+def every_kit(space: Space) -> Iterator[Kit]:
+    for *ids, twist in itertools.product(*(space.options[slot] for slot in SLOT_FAMILIES), space.twists):
+        yield Kit(dict(zip(SLOT_FAMILIES, ids, strict=True)), {"twist": twist})
+
+
+@pytest.fixture(scope="session")
+def solve(small_job: Callable[[int], SmallJob]) -> Callable[[int], Solved]:
+    """Makes the random job of a seed and scores every kit of it, once."""
+    known: dict[int, Solved] = {}
+
+    def solve_once(seed: int) -> Solved:
+        if seed not in known:
+            small = small_job(seed)
+            space = make_space(small.job, small.locks)
+            with pytest.MonkeyPatch.context() as patch:
+                patch.setattr(halves, "arm_thrust", _remembering(halves.arm_thrust))
+                scores = tuple(score_kit(small.job, kit, small.request) for kit in every_kit(space))
+            known[seed] = Solved(small.job, small.request, small.locks, small.planted, space, scores)
+        return known[seed]
+
+    return solve_once
+
+
+def _remembering(arm_thrust: Callable[..., Any]) -> Callable[..., Any]:
+    """The arms' thrust worked out once an arm: most of the time of scoring one kit."""
+    known: dict[str, Any] = {}
+
+    def remember(job: Job, arm: Any) -> Any:
+        if arm.id not in known:
+            known[arm.id] = arm_thrust(job, arm)
+        return known[arm.id]
+
+    return remember
 
 
 class Draft:
@@ -90,7 +147,7 @@ class Draft:
         self.free_station = str(self.rng.choice(STATIONS))
         self.options = {slot: [self.fitted(slot)] for slot in SLOT_FAMILIES}
         for slot in ("drive_spring", "flyweight", self.free_station, "driven_spring", "helix"):
-            self.options[slot] += self.others(slot, 1 if slot in ("flyweight", self.free_station) else 2)
+            self.options[slot] += self.others(slot, 1)
         self.planted = list(PLANT)[seed % len(PLANT)]
 
     def fitted(self, slot: str) -> Part:
@@ -120,7 +177,7 @@ class Draft:
         families: dict[str, dict[str, Part]] = {"belts": self.demo.parts["belts"]}
         for slot, parts in self.options.items():
             families.setdefault(SLOT_FAMILIES[slot], {}).update({part["id"]: part for part in parts})
-        (folder / "parts").mkdir(parents=True)
+        (folder / "parts").mkdir()
         for family, by_id in families.items():
             shuffled = [list(by_id.values())[n] for n in self.rng.permutation(len(by_id))]
             (folder / "parts" / f"{family}.yaml").write_text(json.dumps({"family": family, "parts": shuffled}))
@@ -128,7 +185,9 @@ class Draft:
         (folder / "machine.yaml").write_text(json.dumps(self.machine))
         (folder / "job.yaml").write_text(json.dumps(self.spec))
         request = Request(
-            weights={t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("speed_band", "spring_loss", "belt_margin")},
+            weights={
+                t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("speed_band", "spring_loss", "belt_margin")
+            },
             wanted_margin=float(self.rng.choice([0.0, 0.2, 0.6])),
             budget=self.budget,
             max_changes=self.max_changes,
@@ -160,7 +219,7 @@ class Draft:
 
     def _locks(self) -> dict[str, str]:
         """Two stations and the twist are always locked: every kit is scored one by one, so they must be few."""
-        angles = [f"{np.degrees(t):.4f} deg" for t in self.demo.job.twists if t is not None]
+        angles = [show_twist(twist) for twist in self.demo.job.twists if twist is not None]
         twists = [self.demo.fitted["twist"], "none", str(self.rng.choice(angles))]
         locks = {"twist": ", ".join(dict.fromkeys(twists))}
         if self.planted != "twist_fit" and self.rng.random() < 0.3:
@@ -171,8 +230,9 @@ class Draft:
                 (locks if self.rng.random() < 0.5 else in_file)[station] = self.demo.fitted[station]
         self.spec["locks"] = in_file
         if self.rng.random() < 0.3:
-            locks["flyweight"] = ",".join(part["id"] for part in self.options["flyweight"] if self.rng.random() < 0.8)
-            locks["flyweight"] = locks["flyweight"] or "any"
+            locks["flyweight"] = ",".join(part["id"] for part in self.options["flyweight"])
+            if self.rng.random() < 0.5:
+                self.spec["locks"]["flyweight"] = self.demo.fitted["flyweight"]  # and the later lock takes its place
         return locks
 
     def spring(self, slot: str, **changes: Any) -> None:
@@ -180,7 +240,11 @@ class Draft:
         pocket = self.machine["drive_clutch" if slot == "drive_spring" else "driven_clutch"]["spring"]
         marks = {"installed": "400 N", "full_shift": "800 N"}
         bare = dict.fromkeys(("linear", "table", "wire", "torsion_rate"))
-        size = {"outer_diameter": pocket["outer_limit"], "inner_diameter": pocket["inner_limit"], "solid_length": "5 mm"}
+        size = {
+            "outer_diameter": pocket["outer_limit"],
+            "inner_diameter": pocket["inner_limit"],
+            "solid_length": "5 mm",
+        }
         kind = {} if slot == "drive_spring" else {"kind": "compression"}
         self.plant(slot, **(bare | size | kind | {"marked": marks} | changes))
 
@@ -221,7 +285,7 @@ def _dear(draft: Draft) -> None:
 
 
 def _changed(draft: Draft) -> None:
-    draft.max_changes = 1
+    draft.budget, draft.max_changes = None, 1
 
 
 PLANT: dict[str, Callable[[Draft], None]] = {
@@ -229,7 +293,9 @@ PLANT: dict[str, Callable[[Draft], None]] = {
     "flyweight_fit": lambda d: d.plant("flyweight", pin_diameter="11 mm"),
     "mass_fit": lambda d: d.plant(d.free_station, seat="m12"),
     "in_stock": _short_of_stock,
-    "drive_coil_bind": lambda d: d.spring("drive_spring", solid_length=d.machine["drive_clutch"]["spring"]["installed_length"]),
+    "drive_coil_bind": lambda d: d.spring(
+        "drive_spring", solid_length=d.machine["drive_clutch"]["spring"]["installed_length"]
+    ),
     "drive_spring_stress": lambda d: d.wire("drive_spring"),
     "roller_contact": lambda d: d.short_table(),
     "engagement": lambda d: d.window(1, 60),

@@ -9,6 +9,7 @@ from solver.belt_grip import grip
 from solver.belt_path import shift_path
 from solver.engine import EngineCurve
 
+
 @pytest.fixture(scope="session")
 def machine():
     """Path, belt and engine; numbers near the orders of magnitude of DESIGN.md section 3."""

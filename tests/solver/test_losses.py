@@ -1,0 +1,101 @@
+"""Belt losses: signs, proportions, and the trends that Childs and Cowburn measured."""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from solver.belt_path import ShiftPath
+from solver.errors import PhysicalRangeError
+from solver.losses import BeltLosses, belt_loss, speed_loss
+
+RIGID = 1e30  # takes stretch or wedging out
+SEAT = 1.25
+TENSIONS = {"slack": st.floats(1, 3000), "pull": st.floats(0, 2000)}
+BELT = BeltLosses(bending=0.75, wedging=0.011, stretch_stiffness=160e3, wedge_stiffness=60e6)
+
+
+def pair(drive, driven=None):
+    """Two sheaves at one position; losses read radii only."""
+    here, radii = np.zeros(1), (np.array([drive]), np.array([driven or drive]))
+    return ShiftPath(here, *radii, here + np.pi, here + np.pi, here, here)
+
+
+@pytest.mark.published
+def test_speed_loss_goes_with_one_over_radius_squared():
+    # Childs and Cowburn 1987 (abstract), equal pulleys of 51 and 21 mm: trend 1/R^2, so 5.90 times (belts.md W10);
+    # the trend is that of radial penetration, so the stretch of the cord is left out
+    belt = BeltLosses(0.75, 0.011, RIGID, 60e6)
+    large, small = (speed_loss(600, 200, pair(r), SEAT, belt) for r in (0.051, 0.021))
+    assert small / large == pytest.approx((51 / 21) ** 2, rel=1e-9)
+
+
+@pytest.mark.published
+def test_torque_loss_goes_with_one_over_radius():
+    # Childs and Cowburn 1987 (abstract): trend 1/R, so 2.43 times from 51 to 21 mm (belts.md W10). The text does not
+    # say whether as a moment or as a share; bending makes it the share of torque lost at one belt pull.
+    belt = BeltLosses(0.75, 0.0, RIGID, RIGID)
+    large, small = (belt_loss(600, 200, 15.0, pair(r), SEAT, belt) / (400 * 15.0) for r in (0.051, 0.021))
+    assert small / large == pytest.approx(51 / 21, rel=1e-9)
+
+
+@pytest.mark.published
+def test_all_losses_together_grow_on_small_sheaves_between_the_two_trends():
+    large, small = (belt_loss(600, 200, 15.0, pair(r), SEAT, BELT) for r in (0.051, 0.021))
+    assert 1 < small / large < (51 / 21) ** 2
+
+
+@pytest.mark.invariant
+@given(speed=st.floats(0.1, 60), factor=st.floats(0.1, 10), **TENSIONS)
+def test_lost_power_is_positive_and_goes_with_belt_speed(slack, pull, speed, factor):
+    path = pair(0.05, 0.11)
+    once = belt_loss(slack + pull, slack, speed, path, SEAT, BELT)
+    assert once > 0
+    assert belt_loss(slack + pull, slack, factor * speed, path, SEAT, BELT) == pytest.approx(factor * once, rel=1e-12)
+
+
+@pytest.mark.invariant
+@given(more=st.floats(1, 2000), **TENSIONS)
+def test_more_tension_at_one_pull_loses_more(slack, pull, more):
+    # low gear: the drive sheave is the smaller one, so the tight strand sinks deeper the more it is tensioned
+    path = pair(0.04, 0.12)
+    tight = slack + pull
+    less, most = (belt_loss(tight + t, slack + t, 20.0, path, SEAT, BELT) for t in (0, more))
+    assert most > less
+
+
+@pytest.mark.invariant
+@given(**TENSIONS)
+def test_slip_is_a_share_of_the_power_carried(slack, pull):
+    belt = BeltLosses(0.0, 0.0, 160e3, 60e6)
+    path, speed = pair(0.05, 0.09), 18.0
+    share = speed_loss(slack + pull, slack, path, SEAT, belt)
+    assert share >= 0
+    assert belt_loss(slack + pull, slack, speed, path, SEAT, belt) == pytest.approx(share * pull * speed, rel=1e-9)
+
+
+@pytest.mark.invariant
+@given(slack=st.floats(1, 3000), radius=st.floats(0.03, 0.15))
+def test_equal_sheaves_without_pull_do_not_slip(slack, radius):
+    assert speed_loss(slack, slack, pair(radius), SEAT, BELT) == pytest.approx(0, abs=1e-15)
+
+
+@pytest.mark.invariant
+def test_speed_loss_is_never_a_gain():
+    # in high gear without pull the drive sheave is the larger one and its strand sinks less
+    assert speed_loss(900, 900, pair(0.12, 0.05), SEAT, BELT) == 0
+
+
+@pytest.mark.invariant
+@pytest.mark.parametrize(
+    ("values", "message"),
+    [
+        ((-1, 0.01, 1e5, 1e7), "bending loss = -1 N m"),
+        ((0.7, 0.2, 1e5, 1e7), "wedging loss = 0.2 -"),
+        ((0.7, 0.01, 0, 1e7), "stretch_stiffness = 0 N "),
+        ((0.7, 0.01, 1e5, -1), r"wedge_stiffness = -1 N/m\^2"),
+    ],
+)
+def test_impossible_coefficients_are_refused(values, message):
+    with pytest.raises(PhysicalRangeError, match=message):
+        BeltLosses(*values)
