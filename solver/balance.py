@@ -204,6 +204,7 @@ def needed_drive_thrust(driven: DrivenSide, pull: ArrayLike, belt: Grip) -> Arra
     driven : DrivenSide
         Shape (..., 2, n).
     pull : array_like, shape (..., 2, m, n) or broadcastable [N]
+    belt : Grip
 
     Returns
     -------

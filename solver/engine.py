@@ -107,6 +107,11 @@ class EngineCurve:
         Rising, at least 4 points.
     torque : ndarray, shape (n,) [N m]
         Above zero.
+
+    Raises
+    ------
+    PhysicalRangeError
+        For fewer than 4 points, falling speeds, or torque not above zero.
     """
 
     speed: Array

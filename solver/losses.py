@@ -31,6 +31,11 @@ class BeltLosses:
     wedging [-] : share of each net tension lost while the belt wedges in and out
     stretch_stiffness [N] : E A of the cord
     wedge_stiffness [N/m^2] : radial compliance as k_z tan b: penetration x = T' / (2 R k tan(b + rho))
+
+    Raises
+    ------
+    PhysicalRangeError
+        If a coefficient is negative, a stiffness not above zero, or wedging 0.2 or more.
     """
 
     bending: float

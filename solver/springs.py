@@ -292,6 +292,11 @@ class LoadCurve:
         Strictly decreasing.
     load : ndarray, shape (n,) [N]
         Strictly increasing.
+
+    Raises
+    ------
+    PhysicalRangeError
+        If lengths do not fall or loads do not rise.
     """
 
     length: Array

@@ -322,8 +322,8 @@ LENIENT: list[tuple[str, Edits]] = [
 
 
 @pytest.mark.parametrize(("family", "edits"), LENIENT)
-@pytest.mark.xfail(reason="reported: half a geometry, a twist below zero, a spring inside out, a spring that is shorter free "
-                   "than solid, and marks (without lengths) far from the wire's loads are taken")  # fmt: skip
+# Half a geometry, a twist below zero, a spring inside out, one shorter free than solid, marks far from the wire.
+@pytest.mark.xfail(reason="reported: these are taken")
 def test_a_part_that_cannot_be_is_refused(family: str, edits: Edits, add_part: AddPart) -> None:
     problems_of(add_part(family, edits).file)
 

@@ -1,4 +1,4 @@
-"""Writes solver/sliding_table.csv: active arcs and thrusts of the full sliding-angle theory. Takes about a minute.
+"""Writes solver/sliding_table.csv: active arcs and thrusts of the full sliding-angle theory. Takes some seconds.
 
 python tests/demo/sliding_table.py
 """
@@ -12,9 +12,9 @@ import numpy as np
 from solver.belt_sliding import active_arc
 
 FILE = Path(__file__).parents[2] / "solver" / "sliding_table.csv"
-FRICTION = np.array([0.15, 0.175, 0.2, 0.225, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6])
+FRICTION = np.array([0.15, 0.16, 0.17, 0.18, 0.19, 0.2, 0.215, 0.23, 0.25, 0.275, 0.3, 0.35, 0.4, 0.45, 0.5, 0.55, 0.6])
 HALF_ANGLE = np.radians([10, 11, 12, 13, 14, 15, 16])
-ROOT_LOG = np.concatenate([[0.0], np.linspace(0.1, np.sqrt(np.log(22.0)), 19)])
+ROOT_LOG = np.concatenate([[0.0], np.linspace(0.1, np.sqrt(np.log(22.0)), 24)])
 
 
 def rows() -> list[str]:
@@ -30,7 +30,7 @@ def rows() -> list[str]:
             for b in HALF_ANGLE:
                 pair = [arcs[mu, b, pulley] for pulley in ("drive", "driven")]
                 values = [v for arc in pair for v in ((0.0, 0.0) if n == 0 else (arc.arc[n - 1], arc.thrust[n - 1]))]
-                out.append(f"{root:.9f},{mu:.9f},{b:.9f}," + ",".join(f"{v:.7f}" for v in values))
+                out.append(f"{root:.9f},{mu:.9f},{b:.9f}," + ",".join(f"{v:.6f}" for v in values))
     return out
 
 

@@ -40,5 +40,8 @@ def test_least_tensions_have_the_wanted_reserve(machine, share, pull, reserve):
     tight, slack = least_tensions(driven, pull, reserve, belt)
     assert tight - slack == pytest.approx(np.full(tight.shape, pull), rel=1e-9)
     springs = np.tile((belt.slip_thrust - ramp) * (1 + reserve) * pull, (2, 1))
+    held = slack_tension(springs + driven.per_pull * pull, pull, belt) + pull
+    on_drive = (1 + reserve) * pull / (1 - 1 / belt.drive_limit)
+    assert tight[:, 0] == pytest.approx(np.maximum(held, on_drive), rel=1e-9)  # the tensions of just such springs
     meets = slip_reserve(DrivenSide(springs, driven.per_pull), pull, tight, belt)
     assert meets == pytest.approx(reserve, abs=1e-9)
