@@ -45,7 +45,14 @@ def read_dyno(path: Path) -> EngineCurve:
     try:
         text = path.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Problem(str(path), 0, 0, "", f"cannot read the dyno curve: {error}")]) from None
+        why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise InputError(
+            [
+                Problem(
+                    str(path), 0, 0, "", f"cannot read the dyno curve: {why}", hint="check engine.curve of the machine."
+                )
+            ]
+        ) from None
     lines = [(n, row) for n, row in enumerate(csv.reader(text.splitlines()), 1) if row and not row[0].startswith("#")]
     if not lines:
         raise InputError(

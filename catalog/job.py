@@ -242,6 +242,11 @@ class Job:
         return Problem(str(self.file), line, column, path, message, got, expected, hint)
 
     @property
+    def currency(self) -> str:
+        """Currency of the catalogue's prices; empty if nothing is priced."""
+        return next((p.price.currency for f in self.shelf.parts.values() for p in f.values() if p.price), "")
+
+    @property
     def installed_lengths(self) -> dict[str, tuple[float, float]]:
         """Installed and full-shift length of each spring slot [m]."""
         drive, driven = self.machine.drive_clutch.spring, self.machine.driven_clutch.spring
@@ -406,13 +411,14 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
         note(("belt",), "no such belt in the catalogue", repr(spec.belt), _offer(shelf.family("belts")))
     for slot, family in SLOT_FAMILIES.items():
         part = getattr(spec.fitted, slot)
+        offered = {EMPTY: None, **shelf.family(family)} if slot in STATIONS else shelf.family(family)
         if part not in shelf.family(family) and not (slot in STATIONS and part == EMPTY):
-            note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(shelf.family(family)))
+            note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(offered))
+    currencies = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price}
     if spec.limits.budget is not None:
-        currency = spec.limits.budget.currency
-        others = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price} - {currency}
-        if others:
-            note(("limits", "budget"), "budget and prices in different currencies", currency, ", ".join(sorted(others)))
+        currencies.add(spec.limits.budget.currency)
+    if len(currencies) > 1:
+        note(("catalogue",), "prices and budget in several currencies", ", ".join(sorted(currencies)), "one currency")
     return problems
 
 

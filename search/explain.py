@@ -176,7 +176,7 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
         shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
         curve=curve,
         grounds=grounds,
-        neighbours=_neighbours(job, kit, request, score) if score.buildable else (),
+        neighbours=_neighbours(job, kit, request, score) if curve else (),
     )
 
 
@@ -285,7 +285,7 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
                     speed_band=difference("speed_band"),
                     spring_loss=difference("spring_loss"),
                     belt_margin=difference("belt_margin"),
-                    score=other.score - score.score,
+                    score=other.score - score.score if score.buildable else other.score,
                     broken=", ".join(other.failures),
                 )
             )

@@ -114,6 +114,11 @@ class _Sieve:
         self.rules = rules
         self.code = np.zeros(shape, np.int8)
         self.reasons: dict[str, str] = {}
+        self.alone = self.code.size == 1
+
+    def to_judge(self) -> Index:
+        """Halves that later rules still have to look at."""
+        return np.argwhere((self.code == 0) | self.alone)
 
     def verdicts(self, rule: str, axis: int, answers: Iterable[str | None]) -> None:
         """Apply a rule that looks at one slot: one answer for each option along an axis."""
@@ -125,13 +130,13 @@ class _Sieve:
 
     def mark(self, rule: str, where: object, reason: str | Callable[[Index], str]) -> None:
         """Mark halves that no earlier rule has marked; `where` is an index or a mask."""
-        chosen = np.zeros(self.code.shape, bool)
-        chosen[where] = True  # type: ignore[call-overload]
-        chosen &= self.code == 0
-        if chosen.any():
-            self.code[chosen] = self.rules.index(rule) + 1
-            first = np.argwhere(chosen)[0]
-            self.reasons.setdefault(rule, reason if isinstance(reason, str) else reason(first))
+        broken = np.zeros(self.code.shape, bool)
+        broken[where] = True  # type: ignore[call-overload]
+        chosen = broken & (self.code == 0)
+        self.code[chosen] = self.rules.index(rule) + 1
+        telling = broken if self.alone else chosen  # a single half is told every rule it breaks
+        if telling.any():
+            self.reasons.setdefault(rule, reason if isinstance(reason, str) else reason(np.argwhere(telling)[0]))
 
     def counts(self) -> dict[str, int]:
         return {rule: int(np.count_nonzero(self.code == n)) for n, rule in enumerate(self.rules, 1)}
@@ -184,7 +189,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
     thrust = np.zeros((*sieve.code.shape[1:], 2, len(shift.position)))
     band = np.zeros((len(arms), len(shift.position)))  # 1/closing gain - 1/opening gain
     for number, arm in enumerate(arms):
-        if (sieve.code[:, number] != 0).all():
+        if (sieve.code[:, number] != 0).all() and not sieve.alone:
             continue
         try:
             bare, per_mass, gain = arm_thrust(job, arm)
@@ -297,8 +302,8 @@ def arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array
     return bare, {name: per_mass(seat.along, seat.across) for name, seat in arm.stations.items()}, gain
 
 
-def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
-    """Both sides of one kit with the job's limits set aside, so that an unbuildable kit can be looked at too.
+def bare_halves(job: Job, kit: Kit) -> tuple[Halves, Halves] | None:
+    """Both halves of one kit with the job's limits set aside, so that an unbuildable kit can be looked at too.
 
     Parameters
     ----------
@@ -307,19 +312,23 @@ def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
 
     Returns
     -------
-    (DriveSide, DrivenSide) or None
-        None if parts do not fit each other or their thrust cannot be worked out.
+    (Halves, Halves) or None
+        One half each; None if parts do not fit each other or their thrust cannot be worked out.
     """
     limits = job.spec.limits.model_copy(
         update={"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "spring_stress": np.inf,
                 "coil_clearance": -np.inf, "in_stock": False}
     )  # fmt: skip
     open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
-    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+    space = Space.of(kit)
     drive, driven = drive_halves(open_job, space), driven_halves(open_job, space)
-    if not (len(drive) and len(driven)):
-        return None
-    return cast(DriveSide, drive.side[0]), cast(DrivenSide, driven.side[0])
+    return (drive, driven) if len(drive) and len(driven) else None
+
+
+def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
+    """The sides of `bare_halves`, without their leading axis."""
+    halves = bare_halves(job, kit)
+    return halves and (cast(DriveSide, halves[0].side[0]), cast(DrivenSide, halves[1].side[0]))
 
 
 def target_pull(job: Job) -> Array:
@@ -353,7 +362,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
 
     sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
     sieve.verdicts("helix_fit", 1, (fit.helix_fits(h, clutch, float(travel[-1])) for h in helices))
-    for a, b, c in np.argwhere(sieve.code == 0):
+    for a, b, c in sieve.to_judge():
         reason = fit.twist_fits(springs[a], helices[b], twists[c], clutch.spring_tangs)
         if reason is not None:
             sieve.mark("twist_fit", (a, b, c), reason)
@@ -371,7 +380,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
             locked[number] = f"{helix.id}: {error}"
             continue
         per_torque[number], rotation[number] = state.thrust_per_torque, state.rotation
-    for a, b, c in np.argwhere(sieve.code == 0):
+    for a, b, c in sieve.to_judge():
         wound = fit.full_twist(twists[c], rotation[b, -1])
         reason = fit.spring_stress(springs[a], curves[a], full, limits.spring_stress, wound)
         if reason is not None:
@@ -379,7 +388,8 @@ def driven_halves(job: Job, space: Space) -> Halves:
     for number, reason in locked.items():
         sieve.mark("self_locking", (slice(None), number), reason)
 
-    choice = np.argwhere(sieve.code == 0)
+    choice = sieve.to_judge()
+    choice = choice[~np.isin(choice[:, 1], list(locked))]
     loads = np.stack([curve.at(installed - travel) for curve in curves])
     rates = np.array([spring.winding_rate for spring in springs])
     angles = np.array([0.0 if twist is None else twist for twist in twists])
@@ -391,14 +401,15 @@ def driven_halves(job: Job, space: Space) -> Halves:
         per_pull=clutch.torque_share * shift.driven_radius * slope,
     )
     loss, margin = _belt_terms(job, side)
-    friction_work = ((slope[:, 0] - slope[:, 1]) * torque * np.gradient(travel, shift.position)) @ job.duty.sweeps
-    held = margin >= limits.belt_margin
+    loss += ((slope[:, 0] - slope[:, 1]) * torque * np.gradient(travel, shift.position)) @ job.duty.sweeps
+    slips = margin < limits.belt_margin
     sieve.mark(
         "belt_holds",
-        tuple(choice[~held].T),
-        f"belt margin {100 * float(margin[~held].max(initial=-1)):.0f} % at best, "
+        tuple(choice[slips].T),
+        f"belt margin {100 * float(margin[slips].max(initial=-1)):.0f} % at best, "
         f"{100 * limits.belt_margin:.0f} % is the least",
     )
+    held = sieve.code[tuple(choice.T)] == 0
     choice = choice[held]
     cost, unpriced, changes = _bill(job, space, (*DRIVEN_SLOTS, "twist"), choice)
     return Halves(
@@ -407,7 +418,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
         cost=cost,
         unpriced=unpriced,
         changes=changes,
-        loss=(loss + friction_work)[held],
+        loss=loss[held],
         margin=margin[held],
         engagement=np.zeros(len(choice)),
         excluded=sieve.counts(),

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts
 from search.ranking import RankedKit, Ranking, rank
 from solver.errors import InputError, Problem
 
-__all__ = ["KitFile", "find_kit", "kit_file_text", "write_text"]
+__all__ = ["KitFile", "check_folder", "find_kit", "save_kits", "write_text"]
 
 
 class KitSlots(Strict):
@@ -57,28 +56,63 @@ def kit_file_text(job: Job, ranked: RankedKit, ranking: Ranking) -> str:
     return "\n".join(lines) + "\n"
 
 
-def write_text(file: Path, text: str, *, overwrite: bool = False) -> None:
+def save_kits(job: Job, ranking: Ranking, folder: Path, *, overwrite: bool = False) -> None:
+    """Write every listed kit as kit-1.yaml, kit-2.yaml, …; kit files of an earlier search are replaced.
+
+    Raises
+    ------
+    InputError
+        As `check_folder`, or if a file cannot be written.
+    """
+    check_folder(folder, overwrite=overwrite)
+    width = len(str(len(ranking.kits)))
+    texts = {f"kit-{kit.rank:0{width}}.yaml": kit_file_text(job, kit, ranking) for kit in ranking.kits}
+    for name, text in texts.items():
+        write_text(folder / name, text)
+    for old in kit_files(folder):
+        if old.name not in texts:
+            old.unlink()
+
+
+def kit_files(folder: Path) -> list[Path]:
+    """Files in a folder that bear the name of a saved kit."""
+    return [file for file in folder.glob("kit-*.yaml") if re.fullmatch(r"kit-[0-9]+\.yaml", file.name)]
+
+
+def check_folder(folder: Path, *, overwrite: bool) -> None:
+    """Whether kits can be saved in a folder; asked before a long search, too.
+
+    Raises
+    ------
+    InputError
+        If kits are saved there already and `overwrite` is not set, or the path is a file.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise InputError([Problem(str(folder), 0, 0, "", "not a folder", hint="name a folder to save kits in.")])
+    there = kit_files(folder)
+    if there and not overwrite:
+        message = f"{len(there)} kit files are here already"
+        raise InputError([Problem(str(folder), 0, 0, "", message, hint="choose another folder, or --overwrite.")])
+
+
+def write_text(file: Path, text: str) -> None:
     """Write a file whole or not at all.
 
     Raises
     ------
     InputError
-        If the file exists and `overwrite` is not set, or it cannot be written.
+        If it cannot be written.
     """
-    if file.exists() and not overwrite:
-        raise InputError([Problem(str(file), 0, 0, "", "the file exists", hint="choose another name or --overwrite.")])
+    part = file.with_name(f".{file.name}.{os.getpid()}")
     try:
         file.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as stream:
-                stream.write(text)
-            os.replace(name, file)
-        except BaseException:
-            os.unlink(name)
-            raise
+        part.write_text(text, encoding="utf-8")
+        part.replace(file)
     except OSError as error:
-        raise InputError([Problem(str(file), 0, 0, "", f"cannot be written: {error.strerror}")]) from None
+        part.unlink(missing_ok=True)
+        raise InputError(
+            [Problem(str(file), 0, 0, "", f"cannot be written: {error.strerror}", hint="check folder and permissions.")]
+        ) from None
 
 
 def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Kit:
@@ -100,6 +134,9 @@ def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Ki
     """
     if name == "fitted":
         return fitted_kit(job)
+    forms = "a rank, slot=id,…, 'fitted' or a kit file"
+    if not name.strip():
+        raise InputError([Problem("KIT", 0, 0, "", "no kit named", "nothing", forms)])
     if re.fullmatch(r"[0-9]{1,6}", name):
         position = int(name)
         if ranked and position in ranked:
@@ -120,8 +157,7 @@ def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Ki
         return kit_from_texts(job, texts, "KIT")
     file = Path(name)
     if not file.exists():
-        raise InputError(
-            [Problem("KIT", 0, 0, "", "no such kit or file", repr(name), "a rank, slot=id,…, 'fitted' or a kit file")]
-        )
-    slots = validate(read_document(file), KitFile).kit
-    return kit_from_texts(job, {slot: getattr(slots, slot) for slot in SLOTS}, name)
+        raise InputError([Problem("KIT", 0, 0, "", "no such kit or file", repr(name), forms)])
+    document = read_document(file)
+    slots = validate(document, KitFile).kit
+    return kit_from_texts(job, {slot: getattr(slots, slot) for slot in SLOTS}, name, document)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import numpy as np
 from catalog.job import SLOT_FAMILIES, Job
 from catalog.parts import EMPTY, STATIONS, TuningMass
 from catalog.quantities import show, to_si
+from catalog.reading import Document
 from solver.errors import InputError, Problem, QuantityError
 
 __all__ = [
@@ -82,6 +84,11 @@ class Space:
     options: Mapping[str, tuple[str, ...]]
     twists: tuple[float | None, ...]
 
+    @staticmethod
+    def of(kit: Kit) -> Space:
+        """The space of one kit."""
+        return Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+
     def side_sizes(self) -> tuple[int, int]:
         """Number of drive halves and of driven halves."""
         drive = int(np.prod([len(self.options[s]) for s in DRIVE_SLOTS], dtype=object))
@@ -102,15 +109,24 @@ def fitted_kit(job: Job) -> Kit:
     return Kit({slot: getattr(fitted, slot) for slot in SLOT_FAMILIES}, {"twist": twist})
 
 
-def kit_from_texts(job: Job, texts: Mapping[str, str], where: str) -> Kit:
+def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Document | None = None) -> Kit:
     """Read a kit from slot -> text, twist included; slots left out keep what is fitted.
+
+    Parameters
+    ----------
+    job : Job
+    texts : mapping of slot -> text
+    where : str
+        How problems name the source of the texts.
+    document : Document, optional
+        A kit file, in whose `kit` mapping problems are placed.
 
     Raises
     ------
     InputError
         For an unknown slot, part or setting.
     """
-    space = make_space(job, texts, lock_fitted=True, where=where)
+    space = make_space(job, texts, lock_fitted=True, where=where, document=document)
     several = [s for s in SLOT_FAMILIES if len(space.options[s]) != 1]
     if several or len(space.twists) != 1:
         slot = several[0] if several else "twist"
@@ -124,6 +140,7 @@ def make_space(
     *,
     lock_fitted: bool = False,
     where: str = "--lock",
+    document: Document | None = None,
 ) -> Space:
     """The space of kits that a job and its locks leave.
 
@@ -137,6 +154,8 @@ def make_space(
         Keep what is fitted in every slot that `locks` does not name.
     where : str
         How problems name the source of the locks.
+    document : Document, optional
+        A kit file in whose `kit` mapping the locks stand.
 
     Returns
     -------
@@ -151,29 +170,35 @@ def make_space(
     options = {slot: options_of(job, slot) for slot in SLOT_FAMILIES}
     twists = job.twists
     fitted = fitted_kit(job).words()
-    stages: list[tuple[str, Mapping[str, Any]]] = [
-        (str(job.file), {str(slot): text for slot, text in job.spec.locks.items()})
+    stages: list[tuple[_Source, Mapping[str, Any]]] = [
+        (_Source(str(job.file), job.document, "locks"), {str(slot): text for slot, text in job.spec.locks.items()})
     ]
     if lock_fitted:
-        stages.append(("the fitted kit", {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}))
-    stages.append((where, locks or {}))
-    for place, stage in stages:
+        kept = {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}
+        stages.append((_Source(str(job.file), job.document, "fitted"), kept))
+    stages.append((_Source(where, document, "kit"), locks or {}))
+    for source, stage in stages:
         for slot, wanted in stage.items():
             words = [w.strip() for w in (wanted.split(",") if isinstance(wanted, str) else wanted)]
             if slot not in SLOTS:
-                problems.append(Problem(place, 0, 0, slot, "no such slot", repr(slot), ", ".join(SLOTS)))
+                problems.append(source.problem(slot, "no such slot", repr(slot), ", ".join(SLOTS)))
             elif words == ["any"]:
                 if slot == "twist":
                     twists = job.twists
                 else:
                     options[slot] = options_of(job, slot)
             elif slot == "twist":
-                twists = _lock_twist(job, twists, words, place, problems)
+                twists = _lock_twist(job, twists, words, source, problems)
             else:
                 known = set(options_of(job, slot))
                 for word in words:
                     if word not in known:
-                        problems.append(_unknown_part(place, slot, word, known))
+                        near = get_close_matches(word, sorted(known), 1)
+                        hint = f"did you mean {near[0]!r}?" if near else "kitwright check --list shows the ids."
+                        family = SLOT_FAMILIES[slot].replace("_", " ")
+                        problems.append(
+                            source.problem(slot, "no such part", repr(word), f"one of {len(known)} {family}", hint)
+                        )
                 options[slot] = tuple(sorted(known & set(words)))
     if problems:
         raise InputError(problems)
@@ -188,16 +213,22 @@ def options_of(job: Job, slot: str) -> tuple[str, ...]:
     return tuple(sorted([EMPTY, *(i for i, p in parts.items() if isinstance(p, TuningMass) and slot in p.stations)]))
 
 
-def _unknown_part(place: str, slot: str, word: str, known: set[str]) -> Problem:
-    from difflib import get_close_matches
+@dataclass(frozen=True)
+class _Source:
+    """Where locks stand, so that a problem can be placed."""
 
-    near = get_close_matches(word, sorted(known), 1)
-    hint = f"did you mean {near[0]!r}?" if near else f"kitwright check lists the {SLOT_FAMILIES[slot]}."
-    return Problem(place, 0, 0, slot, "no such part", repr(word), f"one of {len(known)} {SLOT_FAMILIES[slot]}", hint)
+    file: str
+    document: Document | None
+    key: str
+
+    def problem(self, slot: str, message: str, got: str, expected: str, hint: str = "") -> Problem:
+        line, column = self.document.place((self.key, slot)) if self.document else (0, 0)
+        path = f"{self.key}.{slot}" if self.document else slot
+        return Problem(self.file, line, column, path, message, got, expected, hint)
 
 
 def _lock_twist(
-    job: Job, before: tuple[float | None, ...], words: Sequence[str], place: str, problems: list[Problem]
+    job: Job, before: tuple[float | None, ...], words: Sequence[str], source: _Source, problems: list[Problem]
 ) -> tuple[float | None, ...]:
     """Twists that a lock leaves; a single angle need not lie on the search grid if some helix can be set to it."""
     left: list[float | None] = []
@@ -213,9 +244,7 @@ def _lock_twist(
                 on_grid = [t for t in job.twists if t is not None and abs(t - angle) <= _SAME_TWIST]
                 left.append(on_grid[0] if on_grid else round(angle, 9))
         except QuantityError as error:
-            problems.append(Problem(place, 0, 0, "twist", error.message, repr(word), error.expected, error.hint))
+            problems.append(source.problem("twist", error.message, repr(word), error.expected, error.hint))
     if not left and not problems:
-        problems.append(
-            Problem(place, 0, 0, "twist", "no setting lies in this range", ", ".join(words), "a wider range")
-        )
+        problems.append(source.problem("twist", "no setting lies in this range", ", ".join(words), "a wider range"))
     return tuple(sorted(set(left), key=lambda t: -1.0 if t is None else t)) or before

@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from catalog.job import Job
-from search.exact import Report, make_screen, top_pairs
+from search.exact import Found, Report, Screen, make_screen, top_pairs
 from search.kits import Kit, make_space, show_twist
 from search.pareto import RESOLUTION, pareto_pairs
-from search.score import PAIR_RULES, TERM_UNITS, Request, score_shares
+from search.score import PAIR_RULES, TERM_UNITS, Request, score_kit, score_shares
 from solver.errors import InputError, Problem
 
 if TYPE_CHECKING:
@@ -24,13 +24,14 @@ __all__ = ["RankedKit", "Ranking", "rank", "request_of"]
 
 @dataclass(frozen=True)
 class RankedKit:
-    """One line of a ranking."""
+    """One line of a ranking; `unpriced` if a new part states no price, so that the cost is a lower bound."""
 
     rank: int
     score: float
     kit: Kit
     terms: Mapping[str, float]
     shares: Mapping[str, float]
+    unpriced: bool = False
 
     @property
     def parts(self) -> Mapping[str, str]:
@@ -51,6 +52,7 @@ class RankedKit:
             "settings": {"twist": show_twist(self.settings["twist"])},
             "terms": dict(self.terms),
             "shares": dict(self.shares),
+            "unpriced": self.unpriced,
         }
 
 
@@ -71,6 +73,8 @@ class Ranking:
     assumed : tuple of str
     reasons : mapping of rule -> str
         One example of what each rule left out.
+    emptied_by : tuple of str
+        Where nothing is left: the rules of the side that has nothing left, with counts and examples.
     """
 
     kits: tuple[RankedKit, ...]
@@ -79,6 +83,7 @@ class Ranking:
     inputs: Mapping[str, str]
     assumed: tuple[str, ...]
     reasons: Mapping[str, str]
+    emptied_by: tuple[str, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
@@ -97,13 +102,6 @@ class Ranking:
 
         rows = [{"rank": k.rank, "score": k.score, **k.kit.words(), **k.terms} for k in self.kits]
         return pd.DataFrame(rows)
-
-    @property
-    def emptied_by(self) -> str:
-        """Where nothing is left: the rules that left the most out, with examples."""
-        rules = [(n, rule) for rule, n in self.counts.items() if n and rule not in ("space", "bounded_away", "scored")]
-        lines = [f"{rule}: {n:,} kits, for example {self.reasons.get(rule, rule)}" for n, rule in sorted(rules)[::-1]]
-        return "\n".join(lines)
 
 
 def request_of(
@@ -197,6 +195,7 @@ def rank(
             kit=screen.kit(pair),
             terms={name: float(values[number]) for name, values in found.terms.items()},
             shares={name: float(values[number]) for name, values in shares.items()},
+            unpriced=bool(screen.drive.unpriced[pair[0]] or screen.driven.unpriced[pair[1]]),
         )
         for number, pair in enumerate(found.pairs)
     )
@@ -213,7 +212,22 @@ def rank(
         inputs={**job.inputs, "version": version("kitwright")},
         assumed=job.assumed,
         reasons={**screen.drive.reasons, **screen.driven.reasons, **_PAIR_REASONS},
+        emptied_by=() if kits else _emptied_by(screen, found),
     )
+
+
+def _emptied_by(screen: Screen, found: Found) -> tuple[str, ...]:
+    """The rules of the side that has no half left, or of pairs, the largest first."""
+    if not len(screen.drive):
+        side, counts, reasons = "drive halves", screen.drive.excluded, screen.drive.reasons
+    elif not len(screen.driven):
+        side, counts, reasons = "driven halves", screen.driven.excluded, screen.driven.reasons
+    else:
+        side, counts = "kits", dict(found.excluded)
+        kit = screen.kit(np.zeros(2, np.intp))
+        reasons = {**_PAIR_REASONS, **score_kit(screen.job, kit, screen.request).failures}
+    rows = sorted(((n, rule) for rule, n in counts.items() if n), reverse=True)
+    return tuple(f"{rule}: {n:,} {side}, for example: {reasons[rule]}" for n, rule in rows)
 
 
 _PAIR_REASONS = {

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import SLOT_FAMILIES, Job
-from search.halves import Halves, bare_sides, drive_halves, driven_halves
+from catalog.job import Job
+from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, fitted_kit
 from search.workers import parallel
 from solver import balance
@@ -24,6 +24,7 @@ from solver.losses import belt_loss
 
 __all__ = [
     "PAIR_RULES",
+    "TERM_DIGITS",
     "TERM_UNITS",
     "Request",
     "Score",
@@ -37,6 +38,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 PAIR_RULES = ("speed_limit", "budget", "max_changes")
+TERM_DIGITS = {"speed_band": 2, "spring_loss": 2, "belt_margin": 1, "ground_power": 1, "belt_life": 2, "cost": 2}
 TERM_UNITS = {
     "speed_band": "%",
     "spring_loss": "%",
@@ -253,22 +255,21 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
     Score
     """
     request = request or Request.of(job)
-    space = Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
-    drive, driven = drive_halves(job, space), driven_halves(job, space)
-    failures = {**drive.reasons, **driven.reasons}
-    if len(drive) and len(driven):
-        failures |= _pair_failures(job, request, drive, driven)
-    if failures:
+    space = Space.of(kit)
+    failures = {**drive_halves(job, space).reasons, **driven_halves(job, space).reasons}
+    halves = bare_halves(job, kit)
+    if halves is None:
         return Score(kit, False, failures, np.inf)
-    terms, scores = pair_terms(job, request, drive, driven, np.zeros((1, 2), np.intp))
-    shares = score_shares(request, terms)
+    failures |= _pair_failures(job, request, *halves)
+    values, scores = pair_terms(job, request, *halves, np.zeros((1, 2), np.intp))
+    shares = score_shares(request, values)
     return Score(
         kit=kit,
-        buildable=True,
-        failures={},
-        score=float(scores[0]),
-        terms={name: float(values[0]) for name, values in terms.items()},
-        shares={name: float(values[0]) for name, values in shares.items()},
+        buildable=not failures,
+        failures=failures,
+        score=np.inf if failures else float(scores[0]),
+        terms={name: float(value[0]) for name, value in values.items()},
+        shares={name: float(value[0]) for name, value in shares.items()},
     )
 
 

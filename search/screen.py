@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.table import Table
 
-__all__ = ["CAUTION", "console", "number", "plain_table", "plot", "signed"]
+__all__ = ["CAUTION", "console", "count", "number", "plain_table", "plot", "signed"]
 
 CAUTION = (
     "Before changing parts: engine off, key out, sheaves and belt cold. Springs are loaded: use a proper compressor. "
@@ -31,8 +31,14 @@ def plain_table(*headings: str, left: Sequence[int] = (0,)) -> Table:
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", show_edge=False)
     for position, heading in enumerate(headings):
-        table.add_column(heading, justify="left" if position in left else "right", overflow="fold")
+        folds = position in left
+        table.add_column(heading, justify="left" if folds else "right", overflow="fold", no_wrap=not folds)
     return table
+
+
+def count(amount: int, noun: str) -> str:
+    """An amount with its noun in the right number."""
+    return f"{amount:,} {noun}" + ("" if amount == 1 else "s")
 
 
 def number(value: float, digits: int = 2) -> str:

@@ -63,8 +63,9 @@ def active_arc(
     Per radian, with tan bs = tan b cos g, D = sin b - mu cos bs cos g and G = (cos b + mu sin bs)/D:
     dT'/dtheta = +-T' mu cos bs sin g / D, dF/dtheta = T' G / 2, and d(T' G)/dtheta = -|slip| cot g with
     slip = compliance (T' - T'entry) + T' G - (T' G)entry. Near g = 180 deg the solution departs as
-    g = 180 deg - m theta; m follows from the equations' second order. Source: derived here from element equilibrium,
-    compliance and mass flow; the structure is Gerbert's, the entry state Sorge and Gerbert's (ASME J. Mech. Des. 124, 2002; abstract).
+    g = 180 deg - m theta; m follows from the equations' second order. Source: derived here from element
+    equilibrium, compliance and mass flow; the structure is Gerbert's, the entry state Sorge and Gerbert's (ASME J.
+    Mech. Des. 124, 2002; abstract).
 
     Parameters
     ----------

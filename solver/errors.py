@@ -12,8 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 __all__ = [
     "InputError",
     "KitwrightError",
@@ -69,7 +67,7 @@ class Problem:
         facts = [f"got {self.got}"] if self.got else []
         facts += [f"expected {self.expected}"] if self.expected else []
         bracket = f" ({', '.join(facts)})" if facts else ""
-        hint = f" {self.hint}" if self.hint else ""
+        hint = (f" {self.hint}" if bracket else f"; {self.hint}") if self.hint else ""
         return f"{place}:{path} {self.message}{bracket}{hint}"
 
 
@@ -98,6 +96,8 @@ def require(ok: Any, name: str, value: Any, unit: str, limit: str) -> None:
     PhysicalRangeError
         Naming input, value, unit and limit.
     """
+    import numpy as np  # here, so that asking for help loads no numeric library
+
     fine = np.asarray(ok)
     if fine.all():
         return

@@ -3,9 +3,13 @@
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from catalog import load_job
 from search.kits import fitted_kit
+
+settings.register_profile("steady", deadline=None)  # a busy machine is not a failure
+settings.load_profile("steady")
 
 DEMO = Path(__file__).parents[1] / "configs" / "rescue.yaml"
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from catalog.parts import Part
 
 __all__ = ["register"]
 
@@ -16,6 +20,7 @@ Every problem is reported at once as file:line:column: path: problem. Exit code 
 \b
 Examples:
   kitwright check my-shop
+  kitwright check --list my-shop/parts
   kitwright check my-shop/job.yaml my-shop/parts/helices.yaml
 """
 
@@ -27,18 +32,24 @@ def register(app: typer.Typer) -> None:
 
 def check_command(
     files: Annotated[list[Path], typer.Argument(help="Files or folders.", metavar="FILE...")],
+    list_parts: Annotated[bool, typer.Option("--list", help="List the parts of catalogue files.")] = False,
 ) -> None:
     """Read each file as what it is."""
-    from search.screen import console
+    from search.screen import console, count
     from solver.errors import InputError, Problem
 
     out, err = console(), console(stderr=True)
     problems: list[Problem] = []
     for file in _expand(files):
         try:
-            out.print(f"{file}: {_describe(file)}", soft_wrap=True)
+            description, parts = _describe(file)
         except InputError as error:
             problems += [p for p in error.problems if p not in problems]
+            out.print(f"{file}: {count(len(error.problems), 'problem')}", soft_wrap=True)
+            continue
+        out.print(f"{file}: {description}", soft_wrap=True)
+        for part in parts if list_parts else ():
+            out.print(f"  {part.id}: {part.description}", soft_wrap=True)
     for problem in problems:
         err.print(str(problem), soft_wrap=True)
     if problems:
@@ -46,16 +57,21 @@ def check_command(
 
 
 def _expand(files: list[Path]) -> list[Path]:
+    from solver.errors import InputError, Problem
+
     out: list[Path] = []
     for file in files:
         if file.is_dir():
-            out += sorted(f for f in file.rglob("*") if f.suffix in (".yaml", ".csv"))
+            found = sorted(f for f in file.rglob("*") if f.suffix in (".yaml", ".yml", ".csv"))
+            if not found:
+                raise InputError([Problem(str(file), 0, 0, "", "nothing to check here", "no file", "*.yaml or *.csv")])
+            out += found
         else:
             out.append(file)
     return out
 
 
-def _describe(file: Path) -> str:
+def _describe(file: Path) -> tuple[str, Sequence[Part]]:
     """Read a file as what its first keys say it is, and tell what it holds."""
     from catalog.dyno import read_dyno
     from catalog.job import load_job
@@ -64,28 +80,28 @@ def _describe(file: Path) -> str:
     from catalog.shelf import read_parts
     from search.kitfile import KitFile
     from search.kits import make_space
+    from search.screen import count
     from solver.errors import InputError, Problem
 
     if file.suffix == ".csv":
         curve = read_dyno(file)
-        return (
-            f"dyno curve, {len(curve.speed)} points, {curve.peak_power / 1000:.1f} kW at "
-            f"{curve.peak_power_speed * 9.549297:.0f} rpm"
-        )
+        peak = f"{curve.peak_power / 1000:.1f} kW at {curve.peak_power_speed * 9.549297:.0f} rpm"
+        return f"dyno curve, {len(curve.speed)} points, {peak}", ()
     document = read_document(file)
     keys = set(document.data) if isinstance(document.data, dict) else set()
     if "family" in keys or "parts" in keys:
         _, family, parts = read_parts(file)
-        return f"{len(parts)} {family.replace('_', ' ')}"
+        return f"{len(parts)} {family.replace('_', ' ')}", parts
     if "engine" in keys:
-        return f"machine {validate(document, Machine).id}"
+        return f"machine {validate(document, Machine).id}", ()
     if "kit" in keys:
         validate(document, KitFile)
-        return "kit"
+        return "kit; its parts are checked when it is used with a job", ()
     if "grounds" in keys or "machine" in keys:
         job = load_job(file)
         space = make_space(job, where=str(file))
-        return f"job, {len(job.spec.grounds)} grounds, {space.size:,} kits before any rule"
+        grounds = count(len(job.spec.grounds), "ground")
+        return f"job, {grounds}, {space.size:,} kits before any rule", ()
     raise InputError(
         [Problem(str(file), 0, 0, "", "cannot tell what this file is", ", ".join(sorted(map(str, keys))) or "no keys",
                  "a job, machine, catalogue file, kit file or dyno curve")]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Annotated, Any
 
 import typer
@@ -9,6 +10,8 @@ import typer
 from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
 
 __all__ = ["register"]
+
+_KITS_A_TABLE = 4
 
 _HELP = """Put kits side by side: parts, terms and what breaks.
 
@@ -36,15 +39,15 @@ def compare_command(
     from search.kitfile import find_kit
     from search.kits import SLOTS
     from search.ranking import rank
-    from search.score import TERM_UNITS, score_kit
+    from search.score import TERM_DIGITS, TERM_UNITS, score_kit
     from search.screen import CAUTION, console, number, plain_table
     from solver.errors import InputError, Problem
 
     if len(kit_names) < 2:
         raise InputError([Problem("KIT", 0, 0, "", "nothing to compare", "one kit", "two or more")])
     job = load_job(job_file)
-    ranks = [int(name) for name in kit_names if name.isdigit() and 0 < int(name) < 1_000_000]
-    known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if ranks else {}
+    ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
+    known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}
     scores = [score_kit(job, find_kit(job, name, known)) for name in kit_names]
     words = [score.kit.words() for score in scores]
     rows: list[dict[str, Any]] = [
@@ -54,7 +57,7 @@ def compare_command(
             "buildable": score.buildable,
             "score": score.score if score.buildable else None,
             **{term: score.terms.get(term) for term in TERM_UNITS},
-            "broken": "; ".join(score.failures),
+            "broken": "; ".join(f"{rule}: {reason}" for rule, reason in score.failures.items()),
         }
         for name, word, score in zip(kit_names, words, scores, strict=True)
     ]
@@ -65,18 +68,26 @@ def compare_command(
         print_csv(rows)
         return
     out = console()
-    table = plain_table("", *kit_names, left=range(1 + len(rows)))
-    for slot in SLOTS:
-        mark = "*" if len({word[slot] for word in words}) > 1 else " "
-        table.add_row(f"{slot} {mark}", *(word[slot] for word in words))
-    table.add_row()
-    table.add_row("score", *(number(score.score, 3) for score in scores), style="bold")
-    for term, unit in TERM_UNITS.items():
-        label = term.replace("_", " ") + (f" ({unit})" if unit else "")
-        table.add_row(label, *(number(s.terms[term]) if term in s.terms else "–" for s in scores))
-    out.print(table)
-    for name, score in zip(kit_names, scores, strict=True):
-        for rule, reason in score.failures.items():
-            out.print(f"{name}: {rule}: {reason}")
+    letters = [chr(ord("A") + n % 26) for n in range(len(scores))]
+    for letter, name in zip(letters, kit_names, strict=True):
+        out.print(f"{letter}: {name}")
+    for start in range(0, len(scores), _KITS_A_TABLE):
+        chosen = slice(start, start + _KITS_A_TABLE)
+        table = plain_table("", *letters[chosen], left=())
+        table.columns[0].justify = "left"
+        for slot in SLOTS:
+            mark = "*" if len({word[slot] for word in words}) > 1 else " "
+            table.add_row(f"{slot.replace('_', ' ')} {mark}", *(word[slot] for word in words[chosen]))
+        table.add_row()
+        table.add_row("score", *(number(s.score, 3) if s.buildable else "not ok" for s in scores[chosen]), style="bold")
+        for term, unit in TERM_UNITS.items():
+            label = term.replace("_", " ") + (f", {unit or job.currency}" if unit or term == "cost" else "")
+            digits = TERM_DIGITS.get(term, 0)
+            table.add_row(label, *(number(s.terms[term], digits) if term in s.terms else "–" for s in scores[chosen]))
+        out.print()
+        out.print(table)
+    for letter, score in zip(letters, scores, strict=True):
+        for reason in score.failures.values():
+            out.print(f"{letter} breaks a rule: {reason}")
     out.print()
     out.print(CAUTION)

@@ -17,6 +17,12 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _GROUNDS_A_TABLE = 5
+_STATUS = {
+    "below_curve": "engine speed lies below the dyno curve, whose first torque is used",
+    "above_curve": "engine speed lies above the dyno curve, whose last torque is used",
+    "belt_slides": "the belt slips bodily; the engine speed shown is what the thrusts alone would give",
+    "not_converged": "no balance was found",
+}
 _NO_PART = {"empty": "nothing in this station", "none": "spring not wound"}
 
 _HELP = """Show why a kit scores as it does: shift curve, what each ground sees, what the next parts would change.
@@ -87,8 +93,8 @@ def _show(job: Job, facts: Explanation) -> None:
             out.print(f"  {rule}: {reason}")
     out.print()
     _parts(out, job, words)
-    if score.buildable:
-        _terms(out, facts)
+    if score.terms:
+        _terms(out, job.currency, facts)
     if facts.curve:
         _curve(out, facts)
         _grounds(out, facts)
@@ -110,7 +116,7 @@ def _parts(out: Console, job: Job, words: dict[str, str]) -> None:
     out.print()
 
 
-def _terms(out: Console, facts: Explanation) -> None:
+def _terms(out: Console, currency: str, facts: Explanation) -> None:
     from search.screen import number, plain_table
 
     terms, shares, fitted = facts.score.terms, facts.score.shares, facts.fitted.terms
@@ -120,7 +126,7 @@ def _terms(out: Console, facts: Explanation) -> None:
         ("belt margin", "belt_margin", 1, "%"), ("highest engine speed", "worst_high", 0, "rpm from target"),
         ("lowest engine speed", "worst_low", 0, "rpm from target"), ("engagement", "engagement", 0, "rpm"),
         ("power to the ground", "ground_power", 1, "%"), ("belt life", "belt_life", 2, "x the fitted kit's"),
-        ("new parts", "cost", 2, ""),
+        ("new parts", "cost", 2, currency),
         ("changed slots", "changes", 0, ""),
     ]  # fmt: skip
     for label, name, digits, unit in rows:
@@ -176,9 +182,9 @@ def _curve(out: Console, facts: Explanation) -> None:
     out.print(
         "Drive, Driven: thrust; Tight, Slack: belt tension; Slip, Pull: reserve to slip and to the rated tension."
     )
-    stuck = [p for p in facts.curve if p.status != "balanced"]
-    for p in stuck:
-        out.print(f"At {p.position:.2f}: {p.status.replace('_', ' ')}.")
+    for status in sorted({p.status for p in facts.curve} - {"balanced"}):
+        where = [p.position for p in facts.curve if p.status == status]
+        out.print(f"Shift position {where[0]:.2f} to {where[-1]:.2f}: {_STATUS[status]}.")
     out.print()
 
 
@@ -214,12 +220,16 @@ def _band(up: float, back: float) -> str:
 
 
 def _neighbours(out: Console, facts: Explanation) -> None:
-    from search.screen import plain_table, signed
+    from search.screen import number, plain_table, signed
 
-    out.print("One part changed for the next of its kind:")
+    out.print(
+        "One part changed for the next of its kind" + (":" if facts.score.buildable else " (Score: of the kit then):")
+    )
     table = plain_table("Slot", "Instead", "Mean", "Band", "Loss", "Margin", "Score", left=(0, 1))
     table.add_row("", "", "rpm", "%", "%", "%", "", style="dim")
     for n in facts.neighbours:
         changed = [signed(n.mean_rpm, 0), signed(n.speed_band), signed(n.spring_loss), signed(n.belt_margin, 1)]
-        table.add_row(n.slot, n.instead, *changed, n.broken or signed(n.score, 3))
+        table.add_row(
+            n.slot, n.instead, *changed, n.broken or (signed if facts.score.buildable else number)(n.score, 3)
+        )
     out.print(table)

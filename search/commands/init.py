@@ -26,9 +26,9 @@ def register(app: typer.Typer) -> None:
 
 
 def init_command(
-    folder: Annotated[Path, typer.Argument(help="Folder to write to; made if it is not there.", metavar="DIR")],
+    folder: Annotated[Path, typer.Argument(help="Folder to write to: new or empty.", metavar="DIR")],
 ) -> None:
-    """Copy the starter files, all or none."""
+    """Copy the starter files."""
     from importlib import resources
 
     from catalog.shelf import DEMO_PARTS
@@ -36,19 +36,16 @@ def init_command(
     from search.screen import CAUTION, console
     from solver.errors import InputError, Problem
 
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise InputError([Problem(str(folder), 0, 0, "", "this folder is not empty", hint="name a new folder.")])
     configs = resources.files("configs")
-    texts = {folder / name: (configs / name).read_text(encoding="utf-8") for name in ("machine.yaml", "engine.csv")}
+    texts = {Path(name): (configs / name).read_text(encoding="utf-8") for name in ("machine.yaml", "engine.csv")}
     job = (configs / "rescue.yaml").read_text(encoding="utf-8")
-    texts[folder / "job.yaml"] = job.replace('catalogue: ["demo"]', 'catalogue: ["parts"]')
+    texts[Path("job.yaml")] = job.replace('catalogue: ["demo"]', 'catalogue: ["parts"]')
     for part in sorted(DEMO_PARTS.glob("*.yaml")):
-        texts[folder / "parts" / part.name] = part.read_text(encoding="utf-8")
-    there = [file for file in texts if file.exists()]
-    if there:
-        raise InputError(
-            [Problem(str(file), 0, 0, "", "the file exists", hint="choose another folder.") for file in there]
-        )
+        texts[Path("parts") / part.name] = part.read_text(encoding="utf-8")
     for file, text in texts.items():
-        write_text(file, text)
+        write_text(folder / file, text)
     out = console()
     out.print(f"{len(texts)} files written to {folder}. Next:", soft_wrap=True)
     out.print(f"  kitwright rank {folder / 'job.yaml'}", soft_wrap=True)

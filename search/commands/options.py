@@ -16,7 +16,7 @@ from solver.errors import InputError, Problem
 if TYPE_CHECKING:
     from search.ranking import Ranking
 
-__all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress"]
+__all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress", "report_empty"]
 
 
 class Format(StrEnum):
@@ -91,7 +91,7 @@ def report_empty(ranking: Ranking) -> None:
     from search.screen import console
 
     err = console(stderr=True)
-    err.print(f"Nothing can be built: {ranking.guarantee}. What left the kits out:")
-    for line in ranking.emptied_by.splitlines():
+    err.print(f"Nothing can be built: {ranking.guarantee}. Left out by")
+    for line in ranking.emptied_by:
         err.print(f"  {line}")
     raise typer.Exit(1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -59,7 +61,9 @@ def rank_command(
     max_changes: Annotated[
         int | None, typer.Option("--max-changes", help="Most slots that may differ from the fitted kit.")
     ] = None,
-    budget: Annotated[float | None, typer.Option("--budget", help="Most that new parts may cost.")] = None,
+    budget: Annotated[
+        str | None, typer.Option("--budget", help="Most that new parts may cost: 150 or '150 EUR'.", metavar="AMOUNT")
+    ] = None,
     in_stock: Annotated[bool, typer.Option("--in-stock", help="Only parts in stock or fitted already.")] = False,
     weight: Annotated[
         list[str] | None,
@@ -69,14 +73,17 @@ def rank_command(
         bool, typer.Option("--pareto", help="List every kit that no other beats in all three terms.")
     ] = False,
     save: Annotated[
-        Path | None, typer.Option("--save", help="Folder to write the listed kits to, one kit file each.")
+        Path | None,
+        typer.Option("--save", help="Folder to write the listed kits to, one kit file each.", metavar="DIR"),
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Let --save replace kit files.")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Let --save replace the kit files of its folder.")
+    ] = False,
     output: FormatOption = Format.table,
 ) -> None:
     """Parse, rank, render."""
     from catalog import load_job
-    from search.kitfile import kit_file_text, write_text
+    from search.kitfile import check_folder, save_kits
     from search.kits import fitted_kit
     from search.ranking import rank, request_of
     from search.score import score_kit
@@ -84,8 +91,11 @@ def rank_command(
     weights = {name: _as_number("--weight", value) for name, value in pairs("--weight", weight or []).items()}
     locks = pairs("--lock", lock or [])
     job = load_job(job_file)
-    request = request_of(job, weights=weights, budget=budget, max_changes=max_changes)
-    with progress("Ranking") as report:
+    request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
+    if save is not None:
+        check_folder(save, overwrite=overwrite)
+    narrowed = bool(lock or lock_fitted or weight or pareto or in_stock or budget or max_changes is not None)
+    with _interruptible(), progress("Ranking") as report:
         ranking = rank(
             job,
             top,
@@ -97,14 +107,13 @@ def rank_command(
             report=report,
         )
     if save is not None:
-        for kit in ranking.kits:
-            write_text(save / f"kit-{kit.rank:02d}.yaml", kit_file_text(job, kit, ranking), overwrite=overwrite)
+        save_kits(job, ranking, save, overwrite=overwrite)
     if output is Format.json:
         print_json(ranking.to_dict())
     elif output is Format.csv:
         print_csv([{"rank": k.rank, "score": k.score, **k.kit.words(), **k.terms} for k in ranking.kits])
     elif ranking.kits:
-        _show(job, ranking, score_kit(job, fitted_kit(job), request_of(job, weights=weights)))
+        _show(job, ranking, score_kit(job, fitted_kit(job), request_of(job, weights=weights)), narrowed)
     if not ranking.kits:
         report_empty(ranking)
 
@@ -118,42 +127,66 @@ def _as_number(option: str, text: str) -> float:
         raise InputError([Problem(option, 0, 0, "", "not a number", repr(text), "a number")]) from None
 
 
-def _show(job: Job, ranking: Ranking, fitted: Score) -> None:
-    from search.screen import CAUTION, console, number, plain_table
+def _budget(job: Job, text: str | None) -> float | None:
+    """An amount, with or without the catalogue's currency."""
+    from solver.errors import InputError, Problem
+
+    amount, _, currency = (text or "").strip().partition(" ")
+    if currency and currency != job.currency:
+        raise InputError([Problem("--budget", 0, 0, "", "not the catalogue's currency", repr(text), job.currency)])
+    return None if text is None else _as_number("--budget", amount)
+
+
+@contextmanager
+def _interruptible() -> Iterator[None]:
+    """Ctrl-C ends the search with a word about it."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        from search.screen import console
+
+        console(stderr=True).print("Interrupted before the search was finished: nothing is ranked or saved.")
+        raise typer.Exit(130) from None
+
+
+def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
+    from search.kits import SLOTS
+    from search.screen import CAUTION, console, count, number, plain_table
 
     out = console()
-    out.print(f"{job.spec.description}: {len(ranking.kits)} kits listed, {ranking.guarantee}.")
+    out.print(f"{job.spec.description}: {count(len(ranking.kits), 'kit')} listed, {ranking.guarantee}.")
     out.print(f"Target {job.target_speed * 9.549297:,.0f} rpm, limit {job.speed_limit * 9.549297:,.0f} rpm.")
     out.print()
-    price = next((str(p.price).split()[1] for f in job.shelf.parts.values() for p in f.values() if p.price), "")
     table = plain_table("Rank", "Score", "Band", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost", left=())
-    table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", price, style="dim")
+    table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", job.currency, style="dim")
 
-    def row(name: str, score: float, terms: dict[str, float]) -> None:
+    def row(name: str, score: str, terms: Mapping[str, float], unpriced: bool) -> None:
         table.add_row(
-            name, number(score, 3), number(terms["speed_band"]), f"{terms['worst_high']:+.0f}",
-            f"{terms['worst_low']:+.0f}", number(terms["spring_loss"]), number(terms["belt_margin"], 1),
-            number(terms["engagement"], 0), number(terms["changes"], 0), number(terms["cost"]),
+            name, score, number(terms["speed_band"]), f"{terms['worst_high']:+.0f}", f"{terms['worst_low']:+.0f}",
+            number(terms["spring_loss"]), number(terms["belt_margin"], 1), number(terms["engagement"], 0),
+            number(terms["changes"], 0), ("> " if unpriced else "") + number(terms["cost"]),
         )  # fmt: skip
 
     for kit in ranking.kits:
-        row(str(kit.rank), kit.score, dict(kit.terms))
-    if fitted.buildable:
-        row("fitted", fitted.score, dict(fitted.terms))
+        row(str(kit.rank), number(kit.score, 3), kit.terms, kit.unpriced)
+    if fitted.terms:
+        row("fitted", number(fitted.score, 3) if fitted.buildable else "not ok", fitted.terms, False)
     out.print(table)
-    if not fitted.buildable:
-        out.print(f"The fitted kit breaks: {'; '.join(fitted.failures.values())}")
+    for reason in fitted.failures.values():
+        out.print(f"The fitted kit breaks a rule: {reason}")
     out.print()
+    parts = plain_table("Rank", ", ".join(slot.replace("_", " ") for slot in SLOTS), left=(1,))
     for kit in ranking.kits:
-        words = kit.kit.words()
-        twist = words.pop("twist")
-        line = ", ".join([*words.values(), f"twist {twist}"])
-        out.print(f"{kit.rank:>6}  {line}")
+        parts.add_row(str(kit.rank), ", ".join(kit.kit.words().values()))
+    out.print(parts)
+    if narrowed:
+        out.print()
+        out.print("These ranks are of this request alone: use --save, or name a kit by its parts, to explain one.")
     out.print()
     counts = dict(ranking.counts)
     space, away, scored = counts.pop("space"), counts.pop("bounded_away"), counts.pop("scored")
     out.print(f"Of {space:,} kits {away:,} are proven worse than those listed, {scored:,} were balanced in full.")
-    out.print("Left out by rule: " + ", ".join(f"{rule} {count:,}" for rule, count in counts.items() if count) + ".")
+    out.print("Left out by rule: " + ", ".join(f"{rule} {left:,}" for rule, left in counts.items() if left) + ".")
     out.print("Assumed: " + "; ".join(ranking.assumed) + ".")
     out.print()
     out.print(CAUTION)

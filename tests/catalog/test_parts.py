@@ -166,21 +166,21 @@ NO_FACE: Edits = {"body": None, "profile": None, "unit": None, "points": None} |
 # Family, edits, words of the problem. Without a mark the problem stands somewhere in the part.
 FAULTS: dict[str, list[tuple[Edits, str]]] = {
     "masses": [
-        ({"stock": '@¦colour: "any"'}, "parts[#].colour: unknown key known keys: id, description, source"),
-        ({"price": '@¦prise: "10.00 EUR"'}, "parts[#].prise: unknown key did you mean 'price'?"),
-        ({"stock": "1\n    ¦stock: 2"}, "parts[#].stock: key given twice first at line "),
+        ({"stock": '@¦colour: "any"'}, "parts[#].colour: unknown key … known keys: id, description, source"),
+        ({"price": '@¦prise: "10.00 EUR"'}, "parts[#].prise: unknown key … did you mean 'price'?"),
+        ({"stock": "1\n    ¦stock: 2"}, "parts[#].stock: key given twice … first at line "),
         ({"id": "¦probe"}, "parts[#].id: an id must stand in quotes (got probe, "),
         ({"id": '¦"Probe 1"'}, 'not an id (got "Probe 1", '),
         ({"basis": "¦guessed"}, "not one of the choices (got guessed, expected 'measured', 'datasheet', "),
         ({"id": '@¦id: "probe"', "basis": None}, "parts[#].basis: required key missing"),
-        ({"description": "¦12"}, "not text (got 12, expected text) put it in quotes"),
+        ({"description": "¦12"}, "not text (got 12, expected text) … put it in quotes"),
         ({"description": '¦"two\\nlines"'}, "not a short text"),
         ({"price": '¦"10 euro"'}, "not a price (got 10 euro, expected an amount and a currency code"),
         ({"price": '¦"-1.00 EUR"'}, "not a price (got -1.00 EUR, "),
         ({"price": "¦10"}, "not a price (got 10, "),
         ({"stock": "¦-1"}, "too small (got -1, expected at least 0)"),
-        ({"stock": "¦no"}, "not a whole number (got no, expected a whole number such as 4) `no` is text here"),
-        ({"stock": "¦012"}, "(got 012, expected a whole number such as 4) leading zeros are ambiguous"),
+        ({"stock": "¦no"}, "not a whole number (got no, expected a whole number such as 4) … `no` is text here"),
+        ({"stock": "¦012"}, "(got 012, expected a whole number such as 4) … leading zeros are ambiguous"),
         ({"stock": "¦1e3"}, "not a whole number (got 1000.0, "),
         ({"stock": "¦12:30"}, "12:30 would be read as a base-60 number by some readers"),
         ({"stations": "[¦toe]"}, "stations[0]: not one of the choices (got toe, expected 'heel', 'mid' or 'tip')"),
@@ -188,7 +188,7 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
         ({"stations": "¦tip"}, "not a list (got tip, expected a list)"),
         ({"mass": '¦"6 N"'}, "'N' is a unit of force, not of mass (got 6 N, expected a mass)"),
         ({"mass": '¦"6 gg"'}, "unknown unit 'gg' (got 6 gg, expected a mass)"),
-        ({"mass": "¦6"}, "unit missing (got 6, expected a mass) write for example '54 g'"),
+        ({"mass": "¦6"}, "unit missing (got 6, expected a mass) … write for example '54 g'"),
         ({"mass": '¦"-6 g"'}, "-6 g is not above 0 g"),
         ({"mass": '¦"6,5 g"'}, "comma in a number"),
         ({"mass": "¦012 g"}, "leading zero in a number"),
@@ -274,7 +274,7 @@ def test_a_fault_is_named_with_its_place(family: str, edits: Edits, words: str, 
     (problem,) = problems_of(added.file)
     path = f"parts[{added.number}]"
     assert problem.path.startswith(path)
-    assert words.replace("#", str(added.number)) in str(problem)
+    assert all(part in str(problem) for part in words.replace("#", str(added.number)).split(" … "))
     assert problem.column > 0
     if added.marks:
         assert [(problem.line, problem.column)] == added.marks
@@ -377,15 +377,15 @@ def test_the_word_for_an_empty_station_is_no_id(add_part: AddPart) -> None:
         ),
         ("¦parts: []\n", "family: unknown or missing part family (got None"),
         ("¦family: masses\n", "parts: required key missing"),
-        ("family: masses\nparts: []\n¦note: 3\n", "note: unknown key known keys: family, parts"),
-        ("family: masses\nparts: []\n¦family: belts\n", "family: key given twice first at line 1, column 1"),
+        ("family: masses\nparts: []\n¦note: 3\n", "note: unknown key … known keys: family, parts"),
+        ("family: masses\nparts: []\n¦family: belts\n", "family: key given twice … first at line 1, column 1"),
         ("¦[]\n", "unknown or missing part family"),
     ],
 )
 def test_a_file_says_its_family_and_its_parts(text: str, words: str, tmp_path: Path) -> None:
     marks = write(tmp_path / "parts.yaml", text)
     (problem,) = problems_of(tmp_path / "parts.yaml")
-    assert words in str(problem)
+    assert all(part in str(problem) for part in words.split(" … "))
     assert [(problem.line, problem.column)] == marks
 
 

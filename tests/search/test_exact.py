@@ -21,7 +21,7 @@ from catalog.parts import EMPTY
 from search import Score, exact, pareto, rank
 from search.exact import Screen, make_screen
 from search.halves import DRIVE_RULES, DRIVEN_RULES
-from search.kits import Space, fitted_kit, make_space
+from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
 from search.pareto import RESOLUTION, nondominated
 from search.ranking import Ranking
 from search.score import PAIR_RULES, Request, pair_terms, shift_map
@@ -31,6 +31,7 @@ pytestmark = pytest.mark.invariant
 
 SEEDS = range(36)  # each rule is planted twice
 TERMS = tuple(RESOLUTION)
+RULES = {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
 Solve = Callable[[int], Any]  # the fixture `solve`: a small random job by its seed, with each kit scored by itself
 
 
@@ -87,6 +88,20 @@ def test_each_kit_is_counted_under_the_first_rule_it_breaks(seed: int, solve: So
         assert counts.keys() == {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
         assert {rule: n for rule, n in counts.items() if n} == first
         assert counts[small.planted] > 0
+
+
+@pytest.mark.parametrize("seed", range(0, 36, 3))
+def test_a_space_of_one_kit_or_of_one_half_is_counted_alike(seed: int, solve: Solve) -> None:
+    small = solve(seed)
+    for some in {next(iter(s.failures), ""): s.kit for s in small.scores}.values():
+        for pinned in (SLOTS, DRIVE_SLOTS, (*DRIVEN_SLOTS, "twist")):
+            locks = {slot: some.words()[slot] for slot in pinned}
+            left = [s for s in small.scores if all(s.kit.words()[slot] == locks[slot] for slot in pinned)]
+            ranking = replace(small, locks=small.locks | locks).rank(top=10_000)
+            assert listed(ranking) == [(s.kit.order, round(s.score, 9)) for s in small.best if s in left]
+            first = Counter(next(iter(s.failures)) for s in left if s.failures)
+            assert {rule: ranking.counts[rule] for rule in RULES if ranking.counts[rule]} == first
+            assert ranking.counts["space"] == len(left)
 
 
 @pytest.mark.parametrize("seed", SEEDS)

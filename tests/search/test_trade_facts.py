@@ -10,8 +10,7 @@ import pytest
 
 from catalog.job import SLOT_FAMILIES
 from catalog.parts import STATIONS, MarkedForm
-from search.halves import bare_sides
-from search.halves import drive_halves, driven_halves
+from search.halves import bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, options_of
 from solver.balance import BACKSHIFT, UPSHIFT, Status, engine_speed, needed_drive_thrust
 from solver.ground import resistance

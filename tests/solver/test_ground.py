@@ -127,16 +127,14 @@ def test_less_adhesion_moves_time_to_lower_torque(machine, high, less):
         assert mean_level(loose) < mean_level(firm)
 
 
-@given(grade=st.floats(-0.3, 0.3))
-def test_tyres_slip_where_force_passes_adhesion_times_the_load_on_the_ground(machine, grade):
-    # statics on the slope: at the top of the range the force asked for stands just above or below what the ground carries
+@given(grade=st.floats(-0.3, 0.0))
+def test_tyres_slip_where_the_force_passes_adhesion_times_the_load_on_the_ground(machine, grade):
+    # statics on the slope; asked in the last per cent of the shift, where the force of full throttle hardly changes
     top = VEHICLE.road_speed(TARGET, machine.path.ratio[-1])
-    asked = POWER * 0.87 * VEHICLE.driveline_efficiency / top
-    limit = asked / (VEHICLE.mass * 9.80665 * np.cos(np.arctan(grade)))
-    ground = replace(TRACK, rolling=0.0, grade=min(grade, 0.0), low_speed=top * 0.99, high_speed=top * 2, throttle=1.0)
-    ground = replace(ground, starts=0.0)
-    limit = asked / (VEHICLE.mass * 9.80665 * np.cos(np.arctan(ground.grade)))
-    firm, loose = (duty_of(machine, [replace(ground, adhesion=limit * f)]) for f in (1.02, 0.99))
+    force = POWER * 0.87 * VEHICLE.driveline_efficiency / top
+    enough = force / (VEHICLE.mass * 9.80665 * np.cos(np.arctan(grade)))
+    ground = Ground("downhill", 1.0, 0.0, enough, grade, top * 0.99, top * 2, 1.0, 1 / 20, 0.0)
+    firm, loose = (duty_of(machine, [replace(ground, adhesion=enough * f)]) for f in (1.02, 0.99))
     assert firm.traction_limited[0] == 0
     assert loose.traction_limited[0] == pytest.approx(1)
 

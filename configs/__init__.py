@@ -1,0 +1,1 @@
+"""The starter job as files; `kitwright init` copies them."""
