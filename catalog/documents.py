@@ -38,13 +38,15 @@ class Quoted(str):
 class Document:
     """The data of one file, and where each value stood.
 
-    `places` holds line and column of each value, `keys` those of the key of each mapping entry, both from 1.
+    `places` holds line and column of each value, `keys` those of the key of each mapping entry, both from 1;
+    `faults` are problems that did not stop the reading.
     """
 
     path: Path
     data: Any
     places: Mapping[Loc, tuple[int, int]]
     keys: Mapping[Loc, tuple[int, int]] = field(default_factory=dict)
+    faults: tuple[Problem, ...] = ()
 
     def place(self, loc: Sequence[str | int], *, key: bool = False) -> tuple[int, int]:
         """Find the line and column of a value, or of its nearest known parent.
@@ -70,6 +72,7 @@ class Document:
         return 0, 0
 
 
+_TWICE = "key given twice"
 _PLAIN, _QUOTED = "plain", "quoted"  # our tags of scalars without an explicit tag
 _MAPPING, _SEQUENCE = "tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"
 _WORDS = {"": None, "~": None, "null": None, "true": True, "false": False}
@@ -177,7 +180,7 @@ class _Builder:
             key = key if key_node.tag == _PLAIN else Quoted(key)
             if key in own:
                 line, column = _start(own[key][0])
-                self.note(key_node, (*loc, key), "key given twice", hint=f"first at line {line}, column {column}")
+                self.note(key_node, (*loc, key), _TWICE, hint=f"first at line {line}, column {column}")
                 continue
             own[key] = (key_node, value_node)
         merge = own.pop("<<") if "<<" in own and own["<<"][0].tag == _PLAIN else None
@@ -230,7 +233,8 @@ def read_document(path: str | Path) -> Document:
     Raises
     ------
     InputError
-        If the file cannot be read, breaks YAML or its limits, or repeats a key.
+        If the file cannot be read, or breaks YAML or its limits. Keys given twice are kept in the document's
+        `faults`, so that `validate` can report them with all others.
     """
     path = Path(path)
     file = str(path)
@@ -272,6 +276,6 @@ def read_document(path: str | Path) -> Document:
         raise stop("not valid YAML: number or escape out of range", *place) from None
     builder = _Builder(file)
     data = builder.build(node) if node else None
-    if builder.problems:
+    if any(problem.message != _TWICE for problem in builder.problems):
         raise InputError(builder.problems)
-    return Document(path, data, builder.places, builder.keys)
+    return Document(path, data, builder.places, builder.keys, tuple(builder.problems))

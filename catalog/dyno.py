@@ -53,7 +53,16 @@ def read_dyno(path: Path) -> EngineCurve:
                 )
             ]
         ) from None
-    lines = [(n, row) for n, row in enumerate(csv.reader(text.splitlines()), 1) if row and not row[0].startswith("#")]
+    reader = csv.reader(text.splitlines())
+    lines: list[tuple[int, list[str]]] = []
+    try:
+        last = 0
+        for row in reader:
+            if row and not row[0].startswith("#"):
+                lines.append((last + 1, row))
+            last = reader.line_num
+    except csv.Error as error:
+        raise InputError([Problem(str(path), reader.line_num, 1, "", f"not a CSV line: {error}")]) from None
     if not lines:
         raise InputError(
             [Problem(str(path), 0, 0, "", "the file holds no header", expected="speed (rpm),torque (N m)")]

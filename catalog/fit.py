@@ -30,8 +30,11 @@ _SEAT_PLAY = (
 )
 
 
-def spring_fits(spring: Spring, pocket: Pocket, family: str) -> str | None:
-    """Whether a spring goes into a clutch's pocket."""
+def spring_fits(spring: Spring, pocket: Pocket, family: str, full_shift: float | None = None) -> str | None:
+    """Whether a spring goes into a clutch's pocket and is pressed there.
+
+    With the clutch's full-shift length [m], marks without lengths are held against the part's other data too.
+    """
     outer, inner = spring.dimension("outer_diameter"), spring.dimension("inner_diameter")
     stated = spring.stated_length
     if family not in spring.fits:
@@ -42,6 +45,14 @@ def spring_fits(spring: Spring, pocket: Pocket, family: str) -> str | None:
         return f"{spring.id} is {show(inner, 'm')} inside, the guide needs {show(pocket.inner_limit, 'm')}"
     if stated is not None and abs(stated - pocket.installed_length) > _SEAT_PLAY:
         return f"{spring.id} is meant to sit at {show(stated, 'm')}, the pocket is {show(pocket.installed_length, 'm')}"
+    if full_shift is not None:
+        differing = spring.disagreement(pocket.installed_length, full_shift)
+        if differing is not None:
+            return f"{spring.id}: {differing}"
+    curve = spring.curve(pocket.installed_length, full_shift or pocket.installed_length / 2)
+    if curve.at(pocket.installed_length) <= 0:
+        free = f"{show(curve.free_length, 'm')} long when free"
+        return f"{spring.id} is loose: it is {free}, the pocket is {show(pocket.installed_length, 'm')}"
     return None
 
 
@@ -53,10 +64,10 @@ def flyweight_fits(arm: Flyweight, clutch: DriveClutch) -> str | None:
         return f"{arm.id} is a set of {arm.count}, the clutch takes {clutch.arms}"
     if abs(arm.pin_diameter - clutch.pin_diameter) > _PIN_PLAY:
         pins = show(arm.pin_diameter, "m"), show(clutch.pin_diameter, "m")
-        return f"{arm.id} is bored for a {pins[0]} pin, the clutch has {pins[1]}"
+        return f"{arm.id} is bored for pins of {pins[0]}, the clutch has {pins[1]}"
     if abs(arm.roller_diameter - clutch.roller_diameter) > _ROLLER_PLAY:
         return (
-            f"{arm.id} is cut for a {show(arm.roller_diameter, 'm')} roller, "
+            f"{arm.id} is cut for rollers of {show(arm.roller_diameter, 'm')}, "
             f"the clutch has {show(clutch.roller_diameter, 'm')}"
         )
     return None
@@ -71,7 +82,7 @@ def mass_fits(mass: TuningMass | None, station: str, arm: Flyweight) -> str | No
     if seat is None:
         return f"{arm.id} has no {station} station"
     if seat.seat != mass.seat:
-        return f"{mass.id} has a {mass.seat} seat, {station} of {arm.id} takes {seat.seat}"
+        return f"{mass.id} has seat {mass.seat}, {station} of {arm.id} takes {seat.seat}"
     if mass.length > seat.depth:
         return f"{mass.id} is {show(mass.length, 'm')} long, {station} of {arm.id} is {show(seat.depth, 'm')} deep"
     return None
@@ -83,7 +94,7 @@ def helix_fits(helix: Helix, clutch: DrivenClutch, travel: float) -> str | None:
         return f"{helix.id} is made for {', '.join(helix.fits)}, not {clutch.family}"
     if abs(helix.roller_diameter - clutch.roller_diameter) > _ROLLER_PLAY:
         return (
-            f"{helix.id} is cut for a {show(helix.roller_diameter, 'm')} roller, "
+            f"{helix.id} is cut for rollers of {show(helix.roller_diameter, 'm')}, "
             f"the clutch has {show(clutch.roller_diameter, 'm')}"
         )
     if helix.travel < travel:

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 import numpy as np
 from pydantic import BaseModel, Field, model_validator
 
+from catalog.documents import Document, Loc, path_text, read_document
 from catalog.dyno import read_dyno
 from catalog.machine import Machine
-from catalog.parts import EMPTY, STATIONS, Belt, Flyweight, Helix, Money
-from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, Temperature, quantity, refusal, show
-from catalog.reading import Document, Id, Loc, Strict, Text, read_document, validate
+from catalog.parts import EMPTY, STATIONS, Belt, Flyweight, Helix, Money, TuningMass
+from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, quantity, refusal, show
+from catalog.reading import Id, Strict, Text, validate
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
@@ -35,6 +36,7 @@ SLOT_FAMILIES: Mapping[str, str] = {
 }
 TERMS = ("speed_band", "spring_loss", "belt_margin")
 _DEMO_CATALOGUE = "demo"
+T = TypeVar("T")
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
 Part = Annotated[float, quantity("1", ge=0, le=1)]
@@ -73,8 +75,8 @@ class GroundEntry(Strict):
 class Site(Strict):
     """Air of the place of use."""
 
-    altitude: Position
-    temperature: Temperature
+    altitude: Annotated[float, quantity("m", ge=-500, le=9000)]
+    temperature: Annotated[float, quantity("K", ge=200, le=340)]
 
 
 class Limits(Strict):
@@ -235,12 +237,6 @@ class Job:
     assumed: tuple[str, ...]
     inputs: dict[str, str]
 
-    def problem(self, loc: Loc, message: str, got: str = "", expected: str = "", hint: str = "") -> Problem:
-        """A problem placed in the job file."""
-        line, column = self.document.place(loc)
-        path = ".".join(str(step) for step in loc)
-        return Problem(str(self.file), line, column, path, message, got, expected, hint)
-
     @property
     def currency(self) -> str:
         """Currency of the catalogue's prices; empty if nothing is priced."""
@@ -277,30 +273,45 @@ def load_job(path: str | Path) -> Job:
     """
     file = Path(path)
     document = read_document(file)
-    spec = validate(document, JobFile)
     problems: list[Problem] = []
 
-    def collect(read: Any, *args: Any) -> Any:
+    def collect(read: Callable[[], T]) -> T | None:
         try:
-            return read(*args)
+            return read()
         except InputError as error:
             problems.extend(error.problems)
             return None
 
-    machine_file = file.parent / spec.machine
-    machine: Machine | None = collect(lambda: validate(read_document(machine_file), Machine))
-    folders = [DEMO_PARTS if name == _DEMO_CATALOGUE else file.parent / name for name in spec.catalogue]
-    shelf: Shelf | None = collect(read_shelf, folders)
-    curve_file = machine_file.parent / machine.engine.curve if machine else None
-    curve: EngineCurve | None = collect(read_dyno, curve_file) if curve_file else None
-    if machine is None or shelf is None or curve is None or curve_file is None:
+    spec = collect(lambda: validate(document, JobFile))
+    # A faulty job still says which machine and catalogue it means: their faults are reported in the same go.
+    named = document.data if isinstance(document.data, dict) else {}
+    machine_name, folders = named.get("machine"), named.get("catalogue")
+    machine_document = machine = curve = shelf = None
+    if isinstance(machine_name, str):
+        machine_document = collect(lambda: read_document(file.parent / machine_name))
+    if machine_document is not None:
+        there = machine_document
+        machine = collect(lambda: validate(there, Machine))
+        engine = there.data.get("engine") if isinstance(there.data, dict) else None
+        curve_name = engine.get("curve") if isinstance(engine, dict) else None
+        if isinstance(curve_name, str):
+            curve = collect(lambda: read_dyno(there.path.parent / curve_name))
+    if isinstance(folders, list) and all(isinstance(name, str) for name in folders):
+        shelf = collect(lambda: read_shelf(DEMO_PARTS if n == _DEMO_CATALOGUE else file.parent / n for n in folders))
+    if spec is not None and shelf is not None:
+        problems += _crosscheck(document, spec, shelf)
+    belt = shelf.family("belts").get(spec.belt) if shelf and spec else None
+    if None in (spec, machine, curve, shelf, machine_document) or not isinstance(belt, Belt):
         raise InputError(problems)
-
-    problems += _crosscheck(document, spec, shelf)
-    belt = shelf.family("belts").get(spec.belt)
-    if problems or not isinstance(belt, Belt):
+    assert spec is not None
+    assert machine is not None
+    assert machine_document is not None
+    assert shelf is not None
+    assert curve is not None
+    job = collect(lambda: _assemble(file, document, spec, machine, machine_document, shelf, belt, curve))
+    if job is None or problems:
         raise InputError(problems)
-    return _assemble(file, document, spec, machine, machine_file, curve_file, shelf, belt, curve)
+    return job
 
 
 def _assemble(
@@ -308,8 +319,7 @@ def _assemble(
     document: Document,
     spec: JobFile,
     machine: Machine,
-    machine_file: Path,
-    curve_file: Path,
+    machine_document: Document,
     shelf: Shelf,
     belt: Belt,
     curve: EngineCurve,
@@ -323,7 +333,7 @@ def _assemble(
     limit = min(spec.limits.engine_speed or np.inf, machine.engine.speed_limit)
 
     positions = np.linspace(0, 1, spec.grid.positions)
-    shift = _reach(machine, machine_file, belt, positions)
+    shift = _reach(machine, machine_document, belt, positions)
     vehicle = Vehicle(
         machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
     )
@@ -357,9 +367,13 @@ def _assemble(
             line, column = document.place(("grounds", number))
             problems.append(Problem(str(file), line, column, f"grounds[{number}]", str(error)))
     if not machine.engine.idle_speed < target < limit:
+        by_job = spec.limits.engine_speed is not None and limit == spec.limits.engine_speed
+        place = ("limits", "engine_speed") if by_job else ("engine",)
+        blamed = document if by_job else machine_document
         problems.append(
             Problem(
-                str(machine_file), 0, 0, "engine", "target speed must lie between idle and the speed limit",
+                str(blamed.path), *blamed.place(place), ".".join(place),
+                "target speed must lie between idle and the speed limit",
                 f"idle {show(machine.engine.idle_speed, 'rad/s')}, target {show(target, 'rad/s')}, "
                 f"limit {show(limit, 'rad/s')}", "idle < target < limit",
             )
@@ -386,7 +400,7 @@ def _assemble(
         assumed=_assumed(spec, machine, belt, shelf, factor),
         inputs={
             "job": digest([file]),
-            "machine": digest([machine_file, curve_file]),
+            "machine": digest([machine_document.path, machine_document.path.parent / machine.engine.curve]),
             "catalogue": digest(shelf.files),
         },
     )
@@ -398,7 +412,7 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
 
     def note(loc: Loc, message: str, got: str, expected: str) -> None:
         line, column = document.place(loc)
-        problems.append(Problem(str(document.path), line, column, ".".join(map(str, loc)), message, got, expected))
+        problems.append(Problem(str(document.path), line, column, path_text(loc), message, got, expected))
 
     total = sum(ground.share for ground in spec.grounds)
     if abs(total - 1) > 0.005:
@@ -414,11 +428,16 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
         offered = {EMPTY: None, **shelf.family(family)} if slot in STATIONS else shelf.family(family)
         if part not in shelf.family(family) and not (slot in STATIONS and part == EMPTY):
             note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(offered))
+    for slot in STATIONS:
+        mass = shelf.family("masses").get(getattr(spec.fitted, slot))
+        if isinstance(mass, TuningMass) and slot not in mass.stations:
+            note(("fitted", slot), "this mass is not made for this station", repr(mass.id), f"a mass for the {slot}")
     currencies = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price}
     if spec.limits.budget is not None:
         currencies.add(spec.limits.budget.currency)
     if len(currencies) > 1:
-        note(("catalogue",), "prices and budget in several currencies", ", ".join(sorted(currencies)), "one currency")
+        where: Loc = ("limits", "budget") if spec.limits.budget is not None else ("catalogue",)
+        note(where, "prices and budget in several currencies", ", ".join(sorted(currencies)), "one currency")
     return problems
 
 
@@ -427,22 +446,28 @@ def _offer(parts: Mapping[str, object]) -> str:
     return "one of " + ", ".join(names[:6]) + (" …" if len(names) > 6 else "") if names else "such a part file"
 
 
-def _reach(machine: Machine, machine_file: Path, belt: Belt, positions: Any) -> ShiftPath:
+def _reach(machine: Machine, document: Document, belt: Belt, positions: Any) -> ShiftPath:
     """The shift path, with a problem in words where the belt does not reach or does not suit the sheaves."""
     drive, driven = machine.drive_clutch, machine.driven_clutch
     problems = []
 
     def note(path: str, message: str, got: str, expected: str) -> None:
-        problems.append(Problem(str(machine_file), 0, 0, path, message, got, expected))
+        place = document.place(tuple(path.split(".")))
+        problems.append(Problem(str(document.path), *place, path, message, got, expected))
 
     if abs(belt.half_angle - machine.half_angle) > np.radians(0.5):
         note(
             "half_angle", f"belt {belt.id!r} has another flank angle",
             f"sheave {show(machine.half_angle, 'rad')}", f"{show(belt.half_angle, 'rad')} as the belt",
         )  # fmt: skip
-    for family in (drive.family, driven.family):
+    for side, family in (("drive_clutch", drive.family), ("driven_clutch", driven.family)):
         if family not in belt.fits:
-            note("", f"belt {belt.id!r} is not made for clutch family {family!r}", ", ".join(belt.fits), family)
+            note(
+                f"{side}.family",
+                f"belt {belt.id!r} is not made for clutch family {family!r}",
+                ", ".join(belt.fits),
+                family,
+            )
     try:
         shift = shift_path(
             positions,

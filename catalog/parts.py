@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from pydantic import BeforeValidator, Field, model_validator
 
 from catalog.quantities import (
-    Angle,
     Force,
     Length,
     LinearDensity,
@@ -240,39 +239,61 @@ class Spring(Part):
         if self.table is not None:
             self._steady(self.table)
         self._agree()
+        inner, outer = self.dimension("inner_diameter"), self.dimension("outer_diameter")
+        if inner >= outer:
+            raise refusal("inside wider than outside", got=f"{show(inner, 'm')} in {show(outer, 'm')}",
+                          expected="inner_diameter below outer_diameter")  # fmt: skip
+        solid, free = self.dimension("solid_length"), self.linear and self.linear.free_length
+        if free and free <= solid:
+            raise refusal("free length is below the solid length", got=show(free, "m"),
+                          expected=f"above {show(solid, 'm')}", at=("linear", "free_length"))  # fmt: skip
         return self
 
     def _steady(self, table: list[TableRow]) -> None:
-        for before, after in pairwise(table):
+        for number, (before, after) in enumerate(pairwise(table), 1):
             if after.length >= before.length or after.load <= before.load:
                 raise refusal(
                     "table out of order",
                     got=f"{show(after.load, 'N')} at {show(after.length, 'm')} after "
                     f"{show(before.load, 'N')} at {show(before.length, 'm')}",
                     expected="falling lengths with rising loads",
+                    at=("table", number),
                 )
 
     def _agree(self) -> None:
-        """Hold every further form against the first at the first form's own lengths."""
-        curves = [(name, curve) for name, curve in self._curves(None).items() if curve is not None]
-        for name, curve in curves[1:]:
-            first_name, first = curves[0]
-            lengths = np.asarray(curve.length[[0, -1]])
-            mine, theirs = first.at(lengths), curve.at(lengths)
-            worst = int(np.argmax(np.abs(mine - theirs)))
-            if abs(mine[worst] - theirs[worst]) > _AGREEMENT * max(mine[-1], theirs[-1]):
-                raise refusal(
-                    f"{first_name} and {name} disagree",
-                    got=f"{show(mine[worst], 'N')} and {show(theirs[worst], 'N')} at {show(lengths[worst], 'm')}",
-                    expected=f"the same load within {_AGREEMENT:.0%}",
-                    hint="keep the form you measured and drop the other.",
-                )
+        differing = self.disagreement(None, None)
+        if differing is not None:
+            message, facts = differing.split(": ", 1)
+            raise refusal(
+                message,
+                got=facts,
+                expected=f"the same load within {_AGREEMENT:.0%}",
+                hint="keep the form you measured and drop the other.",
+            )
         for name in ("outer_diameter", "inner_diameter", "solid_length"):
             stated, derived = getattr(self, name), self._from_wire(name)
             if stated is not None and derived is not None and abs(stated - derived) > _AGREEMENT * derived:
                 raise refusal(
                     f"{name} and wire disagree", got=show(stated, "m"), expected=f"{show(derived, 'm')} from the wire"
                 )
+
+    def disagreement(self, installed: float | None, full_shift: float | None) -> str | None:
+        """How two descriptions of the load differ, or None.
+
+        Every further form is held against the first at the first form's own lengths. Marks without lengths can be
+        judged only where the clutch's installed and full-shift lengths [m] are given.
+        """
+        clutch = None if installed is None or full_shift is None else (installed, full_shift)
+        curves = [(name, curve) for name, curve in self._curves(clutch).items() if curve is not None]
+        for name, curve in curves[1:]:
+            first_name, first = curves[0]
+            lengths = np.asarray(curve.length[[0, -1]]) if curve.length[-1] > 0 else np.asarray(first.length[[0, -1]])
+            mine, theirs = first.at(lengths), curve.at(lengths)
+            worst = int(np.argmax(np.abs(mine - theirs)))
+            if abs(mine[worst] - theirs[worst]) > _AGREEMENT * max(mine[-1], theirs[-1]):
+                loads = f"{show(mine[worst], 'N')} and {show(theirs[worst], 'N')}"
+                return f"{first_name} and {name} disagree: {loads} at {show(lengths[worst], 'm')}"
+        return None
 
     def _from_wire(self, name: str) -> float | None:
         if self.wire is None:
@@ -399,12 +420,13 @@ class Profile(Strict):
 
     @model_validator(mode="after")
     def _rising(self) -> Profile:
-        for number, (before, after) in enumerate(pairwise(self.points)):
+        for number, (before, after) in enumerate(pairwise(self.points), 1):
             if after[0] <= before[0]:
                 raise refusal(
-                    f"point {number + 1} does not lie further along the arm than the one before",
+                    f"point {number} does not lie further along the arm than the one before",
                     got=f"{after[0]:g} after {before[0]:g}",
                     expected="rising order",
+                    at=("points", number),
                 )
         return self
 
@@ -426,11 +448,14 @@ class ThrustTable(Strict):
 
     @model_validator(mode="after")
     def _square(self) -> ThrustTable:
-        lengths = {"bare": len(self.bare)} | {f"per_mass.{k}": len(v) for k, v in self.per_mass.items()}
-        for name, length in lengths.items():
+        lengths = {("bare",): len(self.bare)} | {("per_mass", k): len(v) for k, v in self.per_mass.items()}
+        for place, length in lengths.items():
             if length != len(self.travel):
                 raise refusal(
-                    f"{name} has not one value a travel", got=f"{length} values", expected=f"{len(self.travel)} values"
+                    f"{'.'.join(place)} has not one value a travel",
+                    got=f"{length} values",
+                    expected=f"{len(self.travel)} values",
+                    at=place,
                 )
         if any(b <= a for a, b in pairwise(self.travel)) or self.travel[0] > 0:
             raise refusal("travel out of order", got="it does not rise from 0", expected="0, rising")
@@ -453,11 +478,11 @@ class Flyweight(Part):
 
     @model_validator(mode="after")
     def _one_way(self) -> Flyweight:
-        geometry = self.body is not None and self.profile is not None
-        if geometry == (self.thrust is not None):
+        given = [name for name in ("body", "profile", "thrust") if getattr(self, name) is not None]
+        if given not in (["body", "profile"], ["thrust"]):
             raise refusal(
                 "an arm is given by its geometry or by a thrust table",
-                got="both" if geometry else "neither",
+                got=" and ".join(given) or "neither",
                 expected="body and profile, or thrust",
             )
         if self.thrust is not None:
@@ -482,14 +507,15 @@ class TuningMass(Part):
     mass: Mass
 
 
+RampAngle = Annotated[float, quantity("rad", gt=0, lt=np.pi / 2)]
+Twist = Annotated[float, quantity("rad", ge=0)]
+
+
 class RampPoint(Strict):
     """Helix angle at one driven travel."""
 
     travel: Position
-    angle: Angle
-
-
-RampAngle = Annotated[float, quantity("rad", gt=0, lt=np.pi / 2)]
+    angle: RampAngle
 
 
 class Helix(Part):
@@ -503,8 +529,8 @@ class Helix(Part):
     roller_diameter: Length
     angle: RampAngle | None = None
     ramp: Annotated[list[RampPoint], Field(min_length=2)] | None = None
-    twist_steps: Annotated[list[Angle], Field(min_length=1, max_length=40)] | None = None
-    twist_range: tuple[Angle, Angle] | None = None
+    twist_steps: Annotated[list[Twist], Field(min_length=1, max_length=40)] | None = None
+    twist_range: tuple[Twist, Twist] | None = None
 
     @model_validator(mode="after")
     def _one_ramp(self) -> Helix:
@@ -514,20 +540,20 @@ class Helix(Part):
                 got="neither" if self.angle is None else "both",
                 expected="angle, or ramp with angle against travel",
             )
-        for point in self.ramp or ():
-            if not 0 < point.angle < np.pi / 2:
+        for number, (before, after) in enumerate(pairwise(self.ramp or ()), 1):
+            if after.travel <= before.travel:
                 raise refusal(
-                    "helix angle out of range",
-                    got=show(point.angle, "rad"),
-                    expected="between 0 and 90 deg from the plane",
+                    "ramp out of order",
+                    got=f"{show(after.travel, 'm')} after {show(before.travel, 'm')}",
+                    expected="rising travel",
+                    at=("ramp", number),
                 )
-        travels = [point.travel for point in self.ramp or ()]
-        if any(b <= a for a, b in pairwise(travels)):
-            raise refusal("ramp out of order", got="travel does not rise", expected="rising travel")
         if self.twist_steps is not None and self.twist_range is not None:
             raise refusal("two ways of twist", got="both", expected="twist_steps or twist_range")
         if self.twist_range is not None and self.twist_range[0] >= self.twist_range[1]:
-            raise refusal("twist range is empty", got="low end not below high end", expected="[low, high]")
+            raise refusal(
+                "twist range is empty", got="low end not below high end", expected="[low, high]", at=("twist_range",)
+            )
         return self
 
     @property

@@ -184,7 +184,7 @@ def _fault(document: Document, data: Any, at: Loc, raw: ErrorDetails, model: typ
     elif expected and kind in ("literal_error", "enum", "union_tag_invalid"):
         hint = _nearest(got.strip('"'), re.findall("'([^']*)'", expected), "")
     elif kind.startswith(_SCALARS) and isinstance(value, str):
-        hint = _trap(value) or hint
+        hint = hint if kind == "quantity" and isinstance(value, Quoted) else _trap(value) or hint
     absent = kind in ("missing", "union_tag_not_found")
     at_key = absent or kind == "extra_forbidden" or raw["loc"][-1:] == ("[key]",)
     place = document.place((*at, *(loc[:-1] if absent else loc)), key=at_key)
@@ -313,7 +313,11 @@ def validate(document: Document, model: type[M], *, at: Loc = (), context: Mappi
         if not known:
             place = document.place(at[:i], key=True)
             raise InputError([Problem(str(document.path), *place, path_text(at[: i + 1]), "required key missing")])
+    faults = list(document.faults)
     try:
-        return model.model_validate(data, context={"yaml": True, **(context or {})})
+        made = model.model_validate(data, context={"yaml": True, **(context or {})})
     except ValidationError as error:
-        raise InputError(problems_of(document, error, at, model)) from None
+        raise InputError(faults + problems_of(document, error, at, model)) from None
+    if faults:
+        raise InputError(faults)
+    return made

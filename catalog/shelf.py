@@ -118,6 +118,7 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
         line, column = document.place(("family",))
         raise InputError(
             [
+                *document.faults,
                 Problem(
                     str(file), line, column, "family", "unknown or missing part family",
                     repr(family), ", ".join(FAMILIES),

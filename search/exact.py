@@ -80,7 +80,7 @@ class Screen:
             over |= held[:, position] > given[:, position, None]
         code[over] = 1
         if self.request.budget is not None:
-            dear = self.drive.cost[block, None] + self.driven.cost > self.request.budget
+            dear = np.round(self.drive.cost[block, None] + self.driven.cost, 2) > self.request.budget
             dear |= self.drive.unpriced[block, None] | self.driven.unpriced
             code[dear & (code == 0)] = 2
         if self.request.max_changes is not None:

@@ -21,7 +21,7 @@ from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space, fitted_kit
 from solver import balance
 from solver.balance import DrivenSide, DriveSide
 from solver.belt_grip import centrifugal_tension
-from solver.errors import PhysicalRangeError
+from solver.errors import InputError, PhysicalRangeError, Problem
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
 from solver.losses import belt_loss
@@ -144,6 +144,10 @@ class _Sieve:
 
 def _parts(job: Job, space: Space, slot: str) -> list[Part | None]:
     shelf = job.shelf.family(SLOT_FAMILIES[slot])
+    known = {EMPTY, *shelf} if slot in STATIONS else set(shelf)
+    missing = [name for name in space.options[slot] if name not in known]
+    if missing:
+        raise InputError([Problem("kit", 0, 0, slot, "no such part", repr(name), f"one of {slot}") for name in missing])
     return [None if name == EMPTY and slot in STATIONS else shelf[name] for name in space.options[slot]]
 
 
@@ -167,7 +171,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
     curves = [spring.curve(installed, full) for spring in springs]
     sieve = _Sieve((len(springs), len(arms), *(len(m) for m in masses)), DRIVE_RULES)
 
-    sieve.verdicts("drive_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
+    sieve.verdicts("drive_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family, full) for s in springs))
     sieve.verdicts("flyweight_fit", 1, (fit.flyweight_fits(a, clutch) for a in arms))
     for number, arm in enumerate(arms):
         for axis, (station, options) in enumerate(zip(STATIONS, masses, strict=True)):
@@ -360,7 +364,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
     sieve = _Sieve((len(springs), len(helices), len(twists)), DRIVEN_RULES)
     travel = shift.driven_travel
 
-    sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family) for s in springs))
+    sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family, full) for s in springs))
     sieve.verdicts("helix_fit", 1, (fit.helix_fits(h, clutch, float(travel[-1])) for h in helices))
     for a, b, c in sieve.to_judge():
         reason = fit.twist_fits(springs[a], helices[b], twists[c], clutch.spring_tangs)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from catalog.job import SLOT_FAMILIES, Job
-from catalog.parts import EMPTY, STATIONS, TuningMass
+from catalog.parts import EMPTY, STATIONS, Helix, TuningMass
 from catalog.quantities import show, to_si
 from catalog.reading import Document
 from solver.errors import InputError, Problem, QuantityError
@@ -105,8 +105,13 @@ class Space:
 def fitted_kit(job: Job) -> Kit:
     """The kit that is in the machine now."""
     fitted = job.spec.fitted
-    twist = None if fitted.twist == "none" else float(fitted.twist)
+    twist = None if fitted.twist == "none" else _canonical(job, float(fitted.twist))
     return Kit({slot: getattr(fitted, slot) for slot in SLOT_FAMILIES}, {"twist": twist})
+
+
+def _canonical(job: Job, twist: float) -> float:
+    """The twist of the search grid that a twist means, or the twist itself if none is near."""
+    return next((t for t in job.twists if t is not None and abs(t - twist) <= _SAME_TWIST), round(twist, 9))
 
 
 def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Document | None = None) -> Kit:
@@ -169,37 +174,29 @@ def make_space(
     problems: list[Problem] = []
     options = {slot: options_of(job, slot) for slot in SLOT_FAMILIES}
     twists = job.twists
-    fitted = fitted_kit(job).words()
-    stages: list[tuple[_Source, Mapping[str, Any]]] = [
-        (_Source(str(job.file), job.document, "locks"), {str(slot): text for slot, text in job.spec.locks.items()})
-    ]
-    if lock_fitted:
-        kept = {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}
-        stages.append((_Source(str(job.file), job.document, "fitted"), kept))
-    stages.append((_Source(where, document, "kit"), locks or {}))
-    for source, stage in stages:
+
+    def apply(source: _Source, stage: Mapping[str, Any]) -> None:
+        nonlocal twists
         for slot, wanted in stage.items():
             words = [w.strip() for w in (wanted.split(",") if isinstance(wanted, str) else wanted)]
-            if slot not in SLOTS:
+            if not any(words):
+                problems.append(source.problem(slot, "nothing is chosen", repr(wanted), "an id, several, or any"))
+            elif slot not in SLOTS:
                 problems.append(source.problem(slot, "no such slot", repr(slot), ", ".join(SLOTS)))
-            elif words == ["any"]:
-                if slot == "twist":
-                    twists = job.twists
-                else:
-                    options[slot] = options_of(job, slot)
             elif slot == "twist":
-                twists = _lock_twist(job, twists, words, source, problems)
+                twists = job.twists if words == ["any"] else _lock_twist(job, twists, words, source, problems)
+            elif words == ["any"]:
+                options[slot] = options_of(job, slot)
             else:
-                known = set(options_of(job, slot))
-                for word in words:
-                    if word not in known:
-                        near = get_close_matches(word, sorted(known), 1)
-                        hint = f"did you mean {near[0]!r}?" if near else "kitwright check --list shows the ids."
-                        family = SLOT_FAMILIES[slot].replace("_", " ")
-                        problems.append(
-                            source.problem(slot, "no such part", repr(word), f"one of {len(known)} {family}", hint)
-                        )
-                options[slot] = tuple(sorted(known & set(words)))
+                options[slot] = _lock_parts(job, slot, words, source, problems)
+
+    apply(_Source(str(job.file), job.document, "locks"), {str(slot): text for slot, text in job.spec.locks.items()})
+    if lock_fitted:
+        fitted = fitted_kit(job)
+        kept = [slot for slot in SLOTS if slot not in (locks or {})]
+        options |= {slot: (fitted.parts[slot],) for slot in SLOT_FAMILIES if slot in kept}
+        twists = (fitted.settings["twist"],) if "twist" in kept else twists
+    apply(_Source(where, document, "kit"), locks or {})
     if problems:
         raise InputError(problems)
     return Space(options, twists)
@@ -227,6 +224,18 @@ class _Source:
         return Problem(self.file, line, column, path, message, got, expected, hint)
 
 
+def _lock_parts(job: Job, slot: str, words: Sequence[str], source: _Source, problems: list[Problem]) -> tuple[str, ...]:
+    """Ids that a lock leaves in a slot."""
+    known = set(options_of(job, slot))
+    family = SLOT_FAMILIES[slot].replace("_", " ")
+    for word in words:
+        if word not in known:
+            near = get_close_matches(word, sorted(known), 1)
+            hint = f"did you mean {near[0]!r}?" if near else "kitwright check --list shows the ids."
+            problems.append(source.problem(slot, "no such part", repr(word), f"one of {len(known)} {family}", hint))
+    return tuple(sorted(known & set(words)))
+
+
 def _lock_twist(
     job: Job, before: tuple[float | None, ...], words: Sequence[str], source: _Source, problems: list[Problem]
 ) -> tuple[float | None, ...]:
@@ -238,13 +247,25 @@ def _lock_twist(
                 left.append(None)
             elif ".." in word:
                 low, high = (to_si(end.strip(), "rad") for end in word.split("..", 1))
-                left += [t for t in job.twists if t is not None and low - _SAME_TWIST <= t <= high + _SAME_TWIST]
+                inside = [t for t in job.twists if t is not None and low - _SAME_TWIST <= t <= high + _SAME_TWIST]
+                if not inside:
+                    problems.append(source.problem("twist", "no setting lies in this range", repr(word), _offered(job)))
+                left += inside
             else:
                 angle = to_si(word, "rad")
-                on_grid = [t for t in job.twists if t is not None and abs(t - angle) <= _SAME_TWIST]
-                left.append(on_grid[0] if on_grid else round(angle, 9))
+                setting = _canonical(job, angle)
+                if setting not in job.twists and not any(helix.takes_twist(angle) for helix in _helices(job)):
+                    problems.append(source.problem("twist", "no helix takes this twist", repr(word), _offered(job)))
+                left.append(setting)
         except QuantityError as error:
             problems.append(source.problem("twist", error.message, repr(word), error.expected, error.hint))
-    if not left and not problems:
-        problems.append(source.problem("twist", "no setting lies in this range", ", ".join(words), "a wider range"))
     return tuple(sorted(set(left), key=lambda t: -1.0 if t is None else t)) or before
+
+
+def _helices(job: Job) -> list[Helix]:
+    return [helix for helix in job.shelf.family("helices").values() if isinstance(helix, Helix)]
+
+
+def _offered(job: Job) -> str:
+    angles = [twist for twist in job.twists if twist is not None]
+    return f"{show(min(angles), 'rad')} to {show(max(angles), 'rad')}" if angles else "none: no helix has a twist"

@@ -78,7 +78,8 @@ class _Front:
         band = np.round(screen.band_bound(block), RESOLUTION["speed_band"])
         open_ = screen.rule(block) == 0
         power = screen.job.engine.peak_power
-        loss = np.round(100 * (screen.drive.loss[block, None] + screen.driven.loss) / power, RESOLUTION["spring_loss"])
+        share = (screen.drive.loss[block, None] + screen.driven.loss) / power
+        loss = np.round(100 * share, RESOLUTION["spring_loss"])
         margin = -np.round(100 * screen.driven.margin, RESOLUTION["belt_margin"])
         points = self.points[np.argsort(self.points[:, 1], kind="stable")]
         for value in np.unique(margin):

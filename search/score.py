@@ -17,7 +17,7 @@ from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_
 from search.kits import Kit, Space, fitted_kit
 from search.workers import parallel
 from solver import balance
-from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide
+from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
 from solver.belt_life import belt_temperature, wear_rate
 from solver.losses import belt_loss
@@ -48,6 +48,7 @@ TERM_UNITS = {
     "engagement": "rpm",
     "ground_power": "%",
     "belt_life": "x fitted",
+    "unbalanced": "duty points",
     "cost": "",
     "changes": "",
 }
@@ -167,7 +168,7 @@ def pair_terms(
     positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))  # the rest carries no time
     weights, used = weights[:, rungs][..., positions], used[:, rungs][..., positions]
     levels, shift, grip = job.duty.levels[rungs], job.shift.at(positions), job.grip.at(positions)
-    band, high, low, power, wear = (np.zeros(len(pairs)) for _ in range(5))
+    band, high, low, power, wear, unbalanced = (np.zeros(len(pairs)) for _ in range(6))
     speed_of_belt = job.target_speed * shift.drive_radius
     available = float((weights * levels[:, None]).sum()) * job.engine.peak_power
     assert isinstance(drive.side, DriveSide)
@@ -186,6 +187,7 @@ def pair_terms(
         lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, grip.seat, job.losses)
         reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
         power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
+        unbalanced[chunk] = (used & (state.status != Status.BALANCED)).sum(axis=(1, 2, 3))
         wear[chunk] = _wear(job, weights, state.speed * shift.drive_radius, tight, lost)
 
     for _ in parallel(balance_chunk, -(-len(pairs) // _CHUNK)):
@@ -201,7 +203,8 @@ def pair_terms(
         "engagement": drive.engagement[rows] * _RPM,
         "ground_power": 100 * power,
         **({} if request.fitted_wear is None else {"belt_life": request.fitted_wear / wear}),
-        "cost": drive.cost[rows] + driven.cost[columns],
+        "unbalanced": unbalanced,
+        "cost": np.round(drive.cost[rows] + driven.cost[columns], 2),
         "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
     }
     shares = score_shares(request, terms)
@@ -284,7 +287,7 @@ def _pair_failures(job: Job, request: Request, drive: Halves, driven: Halves) ->
             f"the engine passes {job.speed_limit * _RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
             f"the flyweights give {given.flat[worst]:.0f} N there, {needed.flat[worst]:.0f} N would hold it"
         )
-    cost = float(drive.cost[0] + driven.cost[0])
+    cost = round(float(drive.cost[0] + driven.cost[0]), 2)
     if request.budget is not None:
         if drive.unpriced[0] or driven.unpriced[0]:
             failures["budget"] = "a new part states no price, so the budget cannot be kept"

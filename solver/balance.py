@@ -21,6 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from solver.belt_grip import Grip, slack_tension
 from solver.engine import EngineCurve
+from solver.errors import require
 
 __all__ = [
     "BACKSHIFT",
@@ -42,8 +43,9 @@ UPSHIFT, BACKSHIFT = 0, 1
 
 # A reserve beyond ten times the pull says no more than ten times: torque sensing alone holds the belt.
 _RESERVE_CAP = 10.0
-_SPEED_TOLERANCE = 1e-11  # of the target speed
+_SPEED_TOLERANCE = 1e-9  # of the target speed; the step that gets there leaves its square
 _MOST_STEPS = 80
+_LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero torque
 
 
 class Status(IntEnum):
@@ -125,8 +127,9 @@ def engine_speed(
     """Engine speed at which both clutches balance, at every branch, torque level and position.
 
     Solves  h(t) + cos b/(2 mu) D - P - Q D = 0  for w with  t = (A w^2 - K) T1'/F1 - D,  D = level * T(w) / R1,
-    h(t) = t (theta2 - (sin b/mu) ln(1 + D/t)) / (2 tan(b + rho)).  Newton's method kept inside a bracket: the left
-    side rises with w. Source: derived here from the thrust formulas of `belt_grip`.
+    h(t) = t (theta2 - (sin b/mu) ln(1 + D/t)) / (2 tan(b + rho)).  Newton's method kept inside a bracket: within
+    the slip limit the left side rises with w, so the root is single; far beyond it (status `BELT_SLIDES`) a sliding
+    state may be returned where a balance exists too. Source: derived here from the thrust formulas of `belt_grip`.
 
     Parameters
     ----------
@@ -143,12 +146,19 @@ def engine_speed(
     -------
     Balance
         Always finite; `status` says where a value stands on less than a balance.
+
+    Raises
+    ------
+    PhysicalRangeError
+        If a level is outside [0, 1].
     """
+    rungs = np.asarray(levels, float)
+    require((rungs >= 0) & (rungs <= 1), "levels", rungs, "-", "[0, 1]")
     gain = drive.thrust_per_speed2[..., :, None, :]
     spring = drive.spring[..., None, None, :]
     fixed = driven.fixed[..., :, None, :]
     share = driven.per_pull[..., :, None, :]
-    arm = np.asarray(levels, float)[:, None] / drive_radius
+    arm = rungs[:, None] / drive_radius
     gain, spring, fixed, share, arm = np.broadcast_arrays(gain, spring, fixed, share, arm)
     target = engine.peak_power_speed
     low, high = np.full(gain.shape, 0.05 * target), np.full(gain.shape, 4.0 * target)
@@ -159,7 +169,7 @@ def engine_speed(
         pull, pull_slope = arm * torque, arm * torque_slope
         slack = (gain * speed**2 - spring) * belt.tight_per_thrust - pull
         least = belt.least_slack * pull
-        held = np.maximum(slack, least)
+        held = np.maximum(np.maximum(slack, least), _LEAST_TENSION)
         log_ratio = np.log1p(pull / held)
         by_slack = (belt.wrap - belt.active * (log_ratio - pull / (held + pull))) * belt.idle_thrust
         by_pull = belt.pull_thrust - share - belt.active * held / (held + pull) * belt.idle_thrust
@@ -181,7 +191,7 @@ def engine_speed(
         if np.all(moved <= _SPEED_TOLERANCE * target):
             break
 
-    torque = np.asarray(engine.at(speed) * np.asarray(levels, float)[:, None])
+    torque = np.asarray(engine.at(speed) * rungs[:, None])
     pull = torque / drive_radius
     thrust = gain * speed**2 - spring
     tight = thrust * belt.tight_per_thrust

@@ -34,6 +34,8 @@ Array = NDArray[np.float64]
 
 # Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
 _MEASURED_LIMIT = 21.0
+_RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
+_LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
 
 
 def centrifugal_tension(mass_per_length: ArrayLike, belt_speed: ArrayLike) -> Array:
@@ -164,7 +166,14 @@ def driven_thrust(
     require(slack > 0, "slack_net", slack, "N", "> 0 (belt tension above m v^2)")
     require(tight >= slack, "tight_net", tight, "N", "at or above slack_net")
     active = np.sin(b) / mu * np.log(tight / slack)
-    require(active <= theta, "active arc", active, "rad", "at or below the wrap (the belt slides on all of it)")
+    require(
+        active <= theta,
+        "active arc",
+        active,
+        "rad",
+        "at or below the wrap (the belt slides on all of it)",
+        "tension ratio, wrap or friction",
+    )
     return np.asarray(slack * (theta - active) / _seat(b, mu, seating) + (tight - slack) * np.cos(b) / (2 * mu))
 
 
@@ -241,8 +250,8 @@ def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1
     """Collect the belt's coefficients over a shift path.
 
     Source: derived here from `drive_thrust`, `driven_thrust` and `slip_limit`. Corrected coefficients scale the
-    closed forms to the full sliding-angle theory at the tension ratio in the middle of the sheave's range (square
-    root of the driven slip limit); they need full seating and a belt within the theory's table.
+    closed forms to the full sliding-angle theory at a running tension ratio, two thirds of the way (in the logarithm)
+    to the driven slip limit; they need full seating and a belt within the theory's table.
 
     Parameters
     ----------
@@ -268,7 +277,7 @@ def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1
     drive_factor, driven_factor = np.ones_like(limit), np.ones_like(limit)
     if corrected:
         require(seating == 1, "seating", seating, "-", "1, which the full theory implies")
-        drive_factor, driven_factor = theory_over_closed(np.sqrt(limit), path, half_angle, friction)
+        drive_factor, driven_factor = theory_over_closed(limit**_RUNNING_SHARE, path, half_angle, friction)
     idle_thrust = driven_factor / seat
     pull_thrust = driven_factor * np.cos(half_angle) / (2 * friction)
     idle = np.maximum(path.driven_wrap - active * np.log(limit), 0.0)
@@ -338,18 +347,19 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
     idle = (thrust - belt.pull_thrust * pull) / belt.idle_thrust
     least = belt.least_slack * pull
-    slope = belt.active * pull / (least + pull)
     # ln(1+z) <= z bounds the root from above; where idle < 0 the tangent at `least` is the answer at once.
     slack = np.maximum((idle + belt.active * pull) / belt.wrap, least)
     for _ in range(60):
-        held = slack * (belt.wrap - belt.active * np.log1p(pull / slack))
-        rate = belt.wrap - belt.active * (np.log1p(pull / slack) - pull / (slack + pull))
+        some = np.maximum(slack, _LEAST_TENSION)
+        log_ratio = np.log1p(pull / some)
+        held = slack * (belt.wrap - belt.active * log_ratio)
+        rate = belt.wrap - belt.active * (log_ratio - pull / (some + pull))
         step = (held - idle) / rate
         slack = np.maximum(slack - step, least)
         if np.all(np.abs(step) <= 1e-13 * (slack + pull)):
             break
-    with np.errstate(divide="ignore", invalid="ignore"):
-        below = least + idle / slope
+    slope = belt.active * pull / np.maximum(least + pull, _LEAST_TENSION)
+    below = least + idle / np.where(slope > 0, slope, belt.wrap)
     return np.asarray(np.where(idle < 0, below, slack))
 
 

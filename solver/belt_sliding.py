@@ -198,7 +198,14 @@ def thrust_factor(
         If the active arc passes the wrap: the sheave slips at that ratio.
     """
     active = active_arc(ratio, half_angle, friction, compliance, pulley)
-    require(active.arc <= wrap, "active arc", active.arc, "rad", "at or below the wrap (the belt slides on all of it)")
+    require(
+        active.arc <= wrap,
+        "active arc",
+        active.arc,
+        "rad",
+        "at or below the wrap (the belt slides on all of it)",
+        "tension ratio, wrap or friction",
+    )
     seat = 2 * np.tan(half_angle + np.arctan(friction))
     return np.asarray((wrap - active.arc) / seat + active.thrust)
 

@@ -150,9 +150,10 @@ class EngineCurve:
     def torque_and_slope(self, speed: Array) -> tuple[Array, Array]:
         """Torque [N m] and its slope [N m s/rad] at an array of speeds [rad/s]."""
         start, step, torque, rise = self._table
-        where = np.clip((speed - start) / step, 0.0, len(torque) - 1.0)
+        asked = (speed - start) / step
+        where = np.clip(asked, 0.0, len(torque) - 1.0)
         piece = where.astype(np.intp)
-        slope = rise[piece]
+        slope = np.where(asked < 0, 0.0, rise[piece])
         return torque[piece] + (where - piece) * slope, slope / step
 
     @cached_property

@@ -79,7 +79,7 @@ class InputError(KitwrightError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
-def require(ok: Any, name: str, value: Any, unit: str, limit: str) -> None:
+def require(ok: Any, name: str, value: Any, unit: str, limit: str, change: str = "") -> None:
     """Raise PhysicalRangeError unless `ok` holds everywhere.
 
     Parameters
@@ -87,9 +87,11 @@ def require(ok: Any, name: str, value: Any, unit: str, limit: str) -> None:
     ok : bool or array of bool
         The condition, any shape.
     name, unit, limit : str
-        Input to change, its unit, and the limit in words ("> 0").
+        What is out of range, its unit, and the limit in words ("> 0").
     value : float or array
         The value tested; the first offender is printed.
+    change : str
+        The inputs to change, where that is not `name` itself.
 
     Raises
     ------
@@ -103,4 +105,4 @@ def require(ok: Any, name: str, value: Any, unit: str, limit: str) -> None:
         return
     values, fine = np.broadcast_arrays(np.asarray(value), fine)
     worst = values[~fine].flat[0]
-    raise PhysicalRangeError(f"{name} = {worst:.6g} {unit} is outside {limit}; change {name}")
+    raise PhysicalRangeError(f"{name} = {worst:.6g} {unit} is outside {limit}; change {change or name}")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from catalog.job import Job
-from catalog.parts import STATIONS, DriveSpring, DrivenSpring, Flyweight, Helix, MarkedForm, RampPoint, TuningMass
+from catalog.parts import STATIONS, DrivenSpring, DriveSpring, Flyweight, Helix, MarkedForm, RampPoint, TuningMass
 from catalog.shelf import Shelf
 
 SHOP = {"springs": 40, "arms": 12, "masses": 8, "driven": 40, "helices": 60, "twists": 19}  # 1.1e10 kits

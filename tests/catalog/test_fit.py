@@ -176,12 +176,12 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
     (
         "arms with a wide bore",
         lambda: fit.flyweight_fits(arm(pin_diameter="8.3 mm"), DRIVE),
-        "arm is bored for a 8.3 mm pin, the clutch has 8 mm",
+        "arm is bored for pins of 8.3 mm, the clutch has 8 mm",
     ),
     (
         "arms for a wide roller",
         lambda: fit.flyweight_fits(arm(roller_diameter="16 mm"), DRIVE),
-        "arm is cut for a 16 mm roller, the clutch has 15 mm",
+        "arm is cut for rollers of 16 mm, the clutch has 15 mm",
     ),
     ("mass", lambda: fit.mass_fits(mass(), "tip", arm()), None),
     ("no mass", lambda: fit.mass_fits(None, "heel", arm()), None),
@@ -191,7 +191,7 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
     (
         "mass of another seat",
         lambda: fit.mass_fits(mass(seat="m6"), "tip", arm()),
-        "probe has a m6 seat, tip of arm takes m5",
+        "probe has seat m6, tip of arm takes m5",
     ),
     (
         "long mass",
@@ -207,7 +207,7 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
     (
         "helix for a wide roller",
         lambda: fit.helix_fits(helix(roller_diameter="13 mm"), DRIVEN, 0.02),
-        "ramp is cut for a 13 mm roller, the clutch has 12 mm",
+        "ramp is cut for rollers of 13 mm, the clutch has 12 mm",
     ),
     (
         "short helix",
@@ -252,6 +252,19 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
 @pytest.mark.parametrize(("case", "expected"), [pytest.param(c, e, id=name) for name, c, e in CASES])
 def test_a_fit_rule_answers_with_a_sentence_or_nothing(case: Callable[[], str | None], expected: str | None) -> None:
     assert case() == expected
+
+
+def test_marks_without_lengths_are_held_against_the_wire_in_the_clutch() -> None:
+    marks = {"installed": f"{load(0.066):.1f} N", "full_shift": f"{load(0.042):.1f} N"}
+    assert fit.spring_fits(spring("wire", marked=marks), DRIVE.spring, "quern", 0.042) is None
+    far = spring("wire", marked={"installed": "5000 N", "full_shift": "9000 N"})
+    assert "marked and wire disagree" in str(fit.spring_fits(far, DRIVE.spring, "quern", 0.042))
+
+
+@pytest.mark.parametrize("free", ["60 mm", "66 mm"])
+def test_a_spring_must_be_pressed_in_its_pocket(free: str) -> None:
+    loose = spring(wire=GEOMETRY | {"free_length": free})
+    assert fit.spring_fits(loose, DRIVE.spring, "quern") is not None
 
 
 def test_a_helix_takes_the_twists_of_its_steps_or_of_its_range() -> None:

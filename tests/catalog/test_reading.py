@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, RootModel, ValidationError, model_validator
 
 from catalog import documents
 from catalog.quantities import Force, Fraction, Length, Mass, Number, refusal, to_si
@@ -106,17 +106,18 @@ def test_place_of_value_key_and_nearest_parent(read: Read) -> None:
 
 
 def test_every_duplicate_key_is_reported_with_both_places(read: Read) -> None:
-    assert refused(lambda: read('a: 1\nb:\n  - c: 1\n    "c": 2\na: 3\n')) == [
-        "job.yaml:4:5: b[0].c: key given twice first at line 3, column 5",
-        "job.yaml:5:1: a: key given twice first at line 1, column 1",
+    document = read('a: 1\nb:\n  - c: 1\n    "c": 2\na: 3\n')  # does not stop here, so that all problems come at once
+    assert refused(lambda: validate(document, RootModel[Any])) == [
+        "job.yaml:4:5: b[0].c: key given twice; first at line 3, column 5",
+        "job.yaml:5:1: a: key given twice; first at line 1, column 1",
     ]
 
 
 @pytest.mark.parametrize(
     ("text", "problem"),
     [
-        ("a:\n\t- 1", "job.yaml:2:1: tab where YAML wants spaces indent with spaces"),
-        ("a: b: c", "job.yaml:1:5: unexpected colon check the indentation, or put the text in quotes"),
+        ("a:\n\t- 1", "job.yaml:2:1: tab where YAML wants spaces; indent with spaces"),
+        ("a: b: c", "job.yaml:1:5: unexpected colon; check the indentation, or put the text in quotes"),
         ("a: 1\nb\nc: 2", "job.yaml:3:1: key without a colon"),
         ("a: *x", "job.yaml:1:4: alias without an anchor"),
         ("a: &x 1\nb: &x 2", "job.yaml:2:4: anchor defined twice"),
@@ -139,7 +140,7 @@ def test_every_duplicate_key_is_reported_with_both_places(read: Read) -> None:
         (b"a: 1\nb: \xff", "job.yaml: not UTF-8 text: bad byte in line 2"),
         ("[" * 100, "job.yaml:1:41: nested more than 40 levels deep"),
         ("- " * 100, "job.yaml:1:81: nested more than 40 levels deep"),
-        ("&x {<<: *x}", "job.yaml:1:1: nested more than 40 levels deep an alias must not contain itself"),
+        ("&x {<<: *x}", "job.yaml:1:1: nested more than 40 levels deep; an alias must not contain itself"),
     ],
 )
 def test_broken_yaml_is_one_problem_with_its_place(read: Read, text: str | bytes, problem: str) -> None:
@@ -149,7 +150,7 @@ def test_broken_yaml_is_one_problem_with_its_place(read: Read, text: str | bytes
 
 def test_alias_inside_itself_is_refused(read: Read) -> None:
     (found,) = refused(lambda: read("a: &x [*x]"))
-    assert found.endswith("nested more than 40 levels deep an alias must not contain itself")
+    assert found.endswith("nested more than 40 levels deep; an alias must not contain itself")
 
 
 def test_alias_bomb_is_refused(read: Read) -> None:
@@ -174,7 +175,7 @@ def test_too_many_values_and_too_many_bytes_are_refused(read: Read, monkeypatch:
     (found,) = refused(lambda: read("[" + "1," * 200 + "]"))
     assert "more than 200000 values" in found
     (found,) = refused(lambda: read(b"#" * (4 * 1024 * 1024 + 1)))
-    assert found == "job.yaml: file is larger than 4 MB split it"
+    assert found == "job.yaml: file is larger than 4 MB; split it"
 
 
 def test_aliases_and_merge_keys_within_bounds_work(read: Read) -> None:
@@ -187,7 +188,7 @@ def test_aliases_and_merge_keys_within_bounds_work(read: Read) -> None:
 
 def test_unreadable_path_is_a_problem_of_the_file(tmp_path: Path) -> None:
     assert refused(lambda: read_document(tmp_path)) == [f"{tmp_path.name}: this is a directory, not a file"]
-    assert refused(lambda: read_document(tmp_path / "gone.yaml")) == ["gone.yaml: file not found check the path"]
+    assert refused(lambda: read_document(tmp_path / "gone.yaml")) == ["gone.yaml: file not found; check the path"]
     assert "cannot be read" in refused(lambda: read_document("a\0b"))[0]
 
 
@@ -365,15 +366,18 @@ def test_good_job_is_read(read: Read) -> None:
             "2:11: material: not one of the choices (got music, expected 'music-wire' or 'oil-tempered'",
         ),
         # keys and shapes
-        ("matterial: music-wire", "2:1: matterial: unknown key did you mean 'material'?"),
-        ("zzz: 1", "2:1: zzz: unknown key known keys: name, parts, locks, masses, spare, either, span, pair, material"),
+        ("matterial: music-wire", "2:1: matterial: unknown key; did you mean 'material'?"),
+        (
+            "zzz: 1",
+            "2:1: zzz: unknown key; known keys: name, parts, locks, masses, spare, either, span, pair, material",
+        ),
         (
             'spare: {kind: coil, id: "c", mean_diameter: 5 mm, turn: 5}',
-            "2:51: spare.turn: unknown key did you mean 'turns'?",
+            "2:51: spare.turn: unknown key; did you mean 'turns'?",
         ),
         (
             'parts: [{kind: arm, id: "a", mass: 1 g, close: true}]',
-            "2:41: parts[0].close: unknown key did you mean 'closed'?",
+            "2:41: parts[0].close: unknown key; did you mean 'closed'?",
         ),
         ('spare:\n  kind: coil\n  id: "c"', "2:1: spare.mean_diameter: required key missing"),
         ('parts:\n  - kind: arm\n    id: "a"', "3:5: parts[0].mass: required key missing"),
@@ -429,6 +433,15 @@ def test_all_problems_come_at_once_in_order_of_place(read: Read) -> None:
         ["job.yaml:4:5:", "parts[0].mean_diameter:"],
         ["job.yaml:5:9:", "parts[0].id:"],
         ["job.yaml:6:5:", "parts[1].mass:"],
+    ]
+
+
+def test_keys_given_twice_and_faults_of_the_model_come_at_once(read: Read) -> None:
+    text = "name: x\ncount: 0\nname: y\nzzz: 1\n"
+    assert [found.split(" (")[0].split(";")[0] for found in refused(lambda: validate(read(text), Job))] == [
+        "job.yaml:2:8: count: too small",
+        "job.yaml:3:1: name: key given twice",
+        "job.yaml:4:1: zzz: unknown key",
     ]
 
 

@@ -85,7 +85,7 @@ def test_lift_off_speed():
 
 
 def test_more_mass_lowers_the_speed_recomputed():
-    # belts.md section 3, recomputed, not published: 0.180 kg at 45 mm, dr/dx 0.8, 3600 rpm -> 921 N;
+    # computed, not published: 0.180 kg at 45 mm, dr/dx 0.8, 3600 rpm -> 921 N;
     # 10 % more mass gives the same thrust at 4.65 % less speed
     slope = weight_slope(0.180, 0.045, 0.8)
     thrust = closing_thrust(3600 * RPM, slope)

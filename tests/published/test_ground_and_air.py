@@ -32,7 +32,7 @@ def test_standard_gravity():
 
 @pytest.mark.parametrize(("grade", "force"), [(0.0, 416.733), (0.10, 1098.088), (0.30, 2374.801)])
 def test_road_load_recomputed_not_published(grade, force):
-    # standards.md 6.3, constructed: 700 kg, f 0.05, Cd A 1.2 m2, 1.225 kg/m3, 10 m/s.
+    # computed, not published: 700 kg, f 0.05, Cd A 1.2 m2, 1.225 kg/m3, 10 m/s.
     # Taking the grade for the sine would give 84 N too much at 30 %.
     assert resistance(700, 0.05, grade, 10.0, 1.2, 1.225) == pytest.approx(force, abs=5e-4, rel=0)
 
@@ -47,7 +47,7 @@ def test_climbing_costs_the_potential_energy(grade):
 
 # --- air --------------------------------------------------------------------------------------------------------
 
-# ICAO Standard Atmosphere 1993 by geometric height, as printed from ambiance 1.3.1 in standards.md section 7;
+# ICAO Standard Atmosphere 1993 by geometric height, as printed from ambiance 1.3.1;
 # the sea-level row is also the standard's definition
 ICAO_1993 = [
     (0, 288.150, 101325.0, 1.22500),
@@ -78,8 +78,8 @@ def test_standard_atmosphere_of_another_library():
 
 
 def test_height_is_geopotential():
-    # standards.md section 7: at 3000 m the closed form lies 0.02 % below the geometric table. That is the difference of
-    # the two heights, not an error.
+    # computed, not published: at 3000 m the closed form lies 0.02 % below the geometric table. That is the
+    # difference of the two heights, not an error.
     found, _, _ = standard_atmosphere(3000.0)
     assert 1 - found / 70121.1 == pytest.approx(0.0002, abs=0.00005, rel=0)
 
@@ -117,6 +117,6 @@ def test_correction_factor_of_sae_j1349_recomputed(pressure, temperature, factor
 
 
 def test_power_left_at_a_thousand_metres():
-    # DESIGN.md section 5 and standards.md section 7: 0.923 of rated power in dry standard air (recomputed)
+    # computed, not published: 0.923 of rated power in dry standard air
     p, t, _ = standard_atmosphere(1000.0)
     assert air_correction(p, t) == pytest.approx(0.923, abs=5e-4, rel=0)

@@ -113,7 +113,7 @@ def test_frictionless_ramp_keeps_the_work_of_one_turn(angle):
     assert ramp_thrust(torque, radius, np.radians(angle)) * lead == pytest.approx(2 * np.pi * torque, rel=1e-12)
 
 
-# belts.md section 4, recomputed, not published: 42.5 N m on the shaft, half of it on the ramp, radius 45 mm
+# check table, computed, not published: 42.5 N m on the shaft, half of it on the ramp, radius 45 mm
 HELIX_TABLE = [
     (30, 817.9, 1046.4, 656.9),
     (36, 650.0, 808.5, 529.8),

@@ -219,8 +219,10 @@ class Draft:
 
     def _locks(self) -> dict[str, str]:
         """Two stations and the twist are always locked: every kit is scored one by one, so they must be few."""
-        angles = [show_twist(twist) for twist in self.demo.job.twists if twist is not None]
-        twists = [self.demo.fitted["twist"], "none", str(self.rng.choice(angles))]
+        shelf = self.demo.job.shelf.family("helices")
+        helices = [shelf[part["id"]] for part in self.options["helix"] if part["id"] in shelf]
+        angles = [show_twist(t) for t in self.demo.job.twists if t and any(h.takes_twist(t) for h in helices)]
+        twists = [self.demo.fitted["twist"], "none", str(self.rng.choice(angles or ["none"]))]
         locks = {"twist": ", ".join(dict.fromkeys(twists))}
         if self.planted != "twist_fit" and self.rng.random() < 0.3:
             locks["twist"] = self.demo.fitted["twist"]
@@ -281,11 +283,13 @@ def _short_of_stock(draft: Draft) -> None:
 
 def _dear(draft: Draft) -> None:
     draft.plant("helix", price="900.00 EUR")
+    draft.limit(in_stock=False)
     draft.budget = 200.0
 
 
 def _changed(draft: Draft) -> None:
-    draft.budget, draft.max_changes = None, 1
+    draft.limit(in_stock=False)
+    draft.budget, draft.max_changes = None, 0
 
 
 PLANT: dict[str, Callable[[Draft], None]] = {

@@ -17,8 +17,8 @@ import pytest
 
 from catalog import Job, load_job
 from catalog.job import SLOT_FAMILIES
-from catalog.parts import EMPTY
-from search import Score, exact, pareto, rank
+from catalog.parts import EMPTY, Price
+from search import Kit, Score, exact, pareto, rank, score_kit
 from search.exact import Screen, make_screen
 from search.halves import DRIVE_RULES, DRIVEN_RULES
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
@@ -29,7 +29,7 @@ from solver.errors import InputError
 
 pytestmark = pytest.mark.invariant
 
-SEEDS = range(36)  # each rule is planted twice
+SEEDS = range(30)  # of 18, every rule is planted once or twice
 TERMS = tuple(RESOLUTION)
 RULES = {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
 Solve = Callable[[int], Any]  # the fixture `solve`: a small random job by its seed, with each kit scored by itself
@@ -55,7 +55,7 @@ def test_the_ranking_is_that_of_scoring_every_kit(seed: int, solve: Solve) -> No
             assert {kit.kit.words()[slot] for kit in ranking.kits} <= {word.strip() for word in wanted.split(",")}
 
 
-@pytest.mark.parametrize("seed", range(0, 36, 6))
+@pytest.mark.parametrize("seed", SEEDS[::6])
 def test_equal_scores_stand_in_the_order_of_their_slot_ids(seed: int, solve: Solve) -> None:
     small = solve(seed)
     orders = sorted(s.kit.order for s in small.scores if s.buildable)
@@ -90,7 +90,7 @@ def test_each_kit_is_counted_under_the_first_rule_it_breaks(seed: int, solve: So
         assert counts[small.planted] > 0
 
 
-@pytest.mark.parametrize("seed", range(0, 36, 3))
+@pytest.mark.parametrize("seed", SEEDS[::5])
 def test_a_space_of_one_kit_or_of_one_half_is_counted_alike(seed: int, solve: Solve) -> None:
     small = solve(seed)
     for some in {next(iter(s.failures), ""): s.kit for s in small.scores}.values():
@@ -242,7 +242,7 @@ CUTS: list[dict[str, Any]] = [
 def test_the_answer_does_not_depend_on_how_the_work_is_cut(
     cuts: dict[str, Any], wide: Callable[[int], Screen], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    screen = wide(5)
+    screen = wide(1)
     before = exact.top_pairs(screen, 50), pareto.pareto_pairs(screen)
     for name, value in cuts.items():
         monkeypatch.setattr(name, value)
@@ -296,15 +296,15 @@ def test_the_answer_is_the_same_in_another_process(solve: Solve) -> None:
 
 @pytest.mark.parametrize("pareto", [False, True])
 def test_nothing_buildable_is_an_empty_answer_with_reasons(pareto: bool, solve: Solve) -> None:
-    small = solve(list(SEEDS)[9])
+    small = solve(9)
     assert small.planted == "helix_fit"
     ranking = rank(small.job, locks=small.locks | {"helix": "misfit-helix"}, pareto=pareto)
     assert ranking.kits == ()
     assert ranking.to_frame().empty
     assert ranking.counts["scored"] == ranking.counts["bounded_away"] == 0
     assert ranking.counts["space"] == sum(n for name, n in ranking.counts.items() if name != "space") > 0
-    assert "helix_fit" in ranking.emptied_by
-    assert "misfit-helix ends at" in ranking.emptied_by
+    assert "helix_fit" in "".join(ranking.emptied_by)
+    assert "misfit-helix ends at" in "".join(ranking.emptied_by)
 
 
 def test_in_stock_may_be_asked_for_or_waived(solve: Solve) -> None:
@@ -317,6 +317,22 @@ def test_in_stock_may_be_asked_for_or_waived(solve: Solve) -> None:
     open_job = replace(small.job, spec=small.job.spec.model_copy(update={"limits": limits}))
     asked = replace(small, job=open_job).rank(top=10_000, in_stock=True)
     assert (asked.kits, asked.counts) == (as_filed.kits, as_filed.counts)
+
+
+def test_a_kit_at_the_budget_is_within_it(solve: Solve) -> None:
+    small = solve(17)
+    names, prices = {"heel": "dime", "mid": "double", "tip": "triple"}, {}
+    fitted = fitted_kit(small.job).parts
+    masses = dict(small.job.shelf.family("masses"))
+    for slot, cents in zip(names, (10, 20, 40), strict=True):
+        prices[slot] = Price(cents / 100, "EUR")
+        masses[names[slot]] = masses[fitted[slot]].model_copy(update={"id": names[slot], "price": prices[slot]})
+    shelf = replace(small.job.shelf, parts={**small.job.shelf.parts, "masses": masses})
+    job = replace(small.job, shelf=shelf)
+    for slots, budget in ((("heel", "mid"), 0.30), (("heel", "mid", "tip"), 0.70)):
+        kit = Kit({**fitted, **{slot: names[slot] for slot in slots}}, fitted_kit(job).settings)
+        score = score_kit(job, kit, replace(small.request, budget=budget, max_changes=None))
+        assert "budget" not in score.failures
 
 
 def test_lock_fitted_varies_only_the_named_slots(demo_job: Job) -> None:

@@ -291,6 +291,7 @@ def test_friction_makes_engine_speed_a_band_in_every_kit(job):
         if bare_sides(job, kit) is None:
             continue
         seen += 1
-        speed = state_of(job, kit).speed
-        assert (speed[UPSHIFT] >= speed[BACKSHIFT] * (1 - 1e-10)).all()
+        up, back = (speeds(job, kit)[branch] for branch in (UPSHIFT, BACKSHIFT))
+        both = np.isfinite(up) & np.isfinite(back)
+        assert (up[both] >= back[both] * (1 - 1e-10)).all()
     assert seen >= 5

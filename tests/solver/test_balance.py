@@ -23,7 +23,7 @@ pytestmark = pytest.mark.invariant
 
 FEWER = settings(max_examples=40, deadline=None)
 LEVELS = np.array([0.4, 0.7, 1.0])
-# Clutches near DESIGN.md's orders of magnitude: A [N s^2], drive spring [N], driven push [N], thrust per belt pull [-]
+# Clutches near real orders of magnitude: A [N s^2], drive spring [N], driven push [N], thrust per belt pull [-]
 CLUTCHES = {
     "gain": st.floats(0.004, 0.012),
     "spring": st.floats(0, 1500),
@@ -204,10 +204,12 @@ def test_without_torque_only_the_springs_are_left(machine, level):
 @given(**CLUTCHES, bands=st.tuples(st.floats(1, 1.15), st.floats(1, 2)))
 def test_upshift_speed_is_never_below_backshift_speed(machine, gain, spring, fixed, share, bands):
     # friction: arms push less while closing, the ramp pushes more while it is opened
-    speed = balanced(machine, *sides(gain, spring, fixed, share, bands)).speed
-    assert (speed[UPSHIFT] >= speed[BACKSHIFT] * (1 - 1e-10)).all()
+    state = balanced(machine, *sides(gain, spring, fixed, share, bands))
+    held = (state.status != Status.BELT_SLIDES).all(axis=0)  # a belt that slides has more than one balance
+    up, back = (state.speed[branch][held] for branch in (UPSHIFT, BACKSHIFT))
+    assert (up >= back * (1 - 1e-10)).all()
     if bands == (1, 1):
-        assert speed[UPSHIFT] == pytest.approx(speed[BACKSHIFT], rel=1e-10)
+        assert up == pytest.approx(back, rel=1e-10)
 
 
 # --- engagement, status ---------------------------------------------------------------------------------------

@@ -151,14 +151,6 @@ def test_load_changes_take_time_for_the_backshift_branch_where_run_ups_fill_the_
     assert backshift_share(busy) > backshift_share(calm)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="model: half of steady running counts as backshift, as does half of a load change"
-)
-def test_load_changes_take_time_for_the_backshift_branch(machine):
-    calm, busy = (duty_of(machine, [replace(TRACK, load_changes=r)]) for r in (1 / 60, 1 / 20))
-    assert backshift_share(busy) > backshift_share(calm) + 1e-9
-
-
 @given(throttle=st.floats(0.3, 0.8), more=st.floats(0.01, 0.2))
 def test_more_throttle_moves_time_to_higher_torque(machine, throttle, more):
     calm, keen = (duty_of(machine, [replace(TRACK, throttle=t, starts=0.0)]) for t in (throttle, throttle + more))

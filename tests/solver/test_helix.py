@@ -29,23 +29,20 @@ def test_a_plain_ramp_turns_in_proportion_to_travel(angle, travel):
     assert found == pytest.approx(travel / (RADIUS * np.tan(angle)), rel=1e-9, abs=1e-15)
 
 
-@given(first=ANGLES, change=st.floats(-0.12, 0.12), travel=st.floats(1e-6, TRAVEL))
+@given(first=st.floats(np.radians(27), np.radians(53)), change=st.floats(-0.12, 0.12), travel=st.floats(1e-6, TRAVEL))
 def test_rotation_on_a_progressive_ramp_is_the_integral(first, change, travel):
     at, angle = [0.0, TRAVEL], [first, first + change]  # up to 7 deg over the travel
     assert sheave_rotation([travel, TRAVEL], at, angle, RADIUS)[0] == pytest.approx(turned(travel, at, angle), abs=1e-6)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="product: the docstring's error below 1e-6 rad does not hold off the 0.05 mm grid"
-)
 @settings(max_examples=20)
 @given(first=ANGLES, last=ANGLES, corner=st.floats(0.001, 0.02))
 @example(first=np.radians(60), last=np.radians(20), corner=0.001)
 @example(first=np.radians(60), last=np.radians(20), corner=0.020)
-def test_rotation_is_as_exact_as_the_docstring_says(first, last, corner):
+def test_rotation_is_the_integral_however_fast_the_angle_changes(first, last, corner):
     travel, at, angle = np.linspace(0, TRAVEL, 16), [0.0, corner], [first, last]
     found = sheave_rotation(travel, at, angle, RADIUS)
-    assert found == pytest.approx(np.array([turned(x, at, angle) for x in travel]), abs=1e-6)
+    assert found == pytest.approx(np.array([turned(x, at, angle) for x in travel]), abs=1e-9)
 
 
 @given(angle=ANGLES, torque=st.floats(-50, 50))

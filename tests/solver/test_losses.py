@@ -23,7 +23,7 @@ def pair(drive, driven=None):
 
 @pytest.mark.published
 def test_speed_loss_goes_with_one_over_radius_squared():
-    # Childs and Cowburn 1987 (abstract), equal pulleys of 51 and 21 mm: trend 1/R^2, so 5.90 times (belts.md W10);
+    # Childs and Cowburn 1987 (abstract), equal pulleys of 51 and 21 mm: trend 1/R^2, so 5.90 times;
     # the trend is that of radial penetration, so the stretch of the cord is left out
     belt = BeltLosses(0.75, 0.011, RIGID, 60e6)
     large, small = (speed_loss(600, 200, pair(r), SEAT, belt) for r in (0.051, 0.021))
@@ -32,11 +32,19 @@ def test_speed_loss_goes_with_one_over_radius_squared():
 
 @pytest.mark.published
 def test_torque_loss_goes_with_one_over_radius():
-    # Childs and Cowburn 1987 (abstract): trend 1/R, so 2.43 times from 51 to 21 mm (belts.md W10). The text does not
+    # Childs and Cowburn 1987 (abstract): trend 1/R, so 2.43 times from 51 to 21 mm. The text does not
     # say whether as a moment or as a share; bending makes it the share of torque lost at one belt pull.
     belt = BeltLosses(0.75, 0.0, RIGID, RIGID)
     large, small = (belt_loss(600, 200, 15.0, pair(r), SEAT, belt) / (400 * 15.0) for r in (0.051, 0.021))
     assert small / large == pytest.approx(51 / 21, rel=1e-9)
+
+
+@pytest.mark.invariant
+def test_the_belt_bends_on_both_sheaves():
+    # bending alone, at 15 m/s: 0.75 N m of curvature 1/R on each sheave, whichever is the larger
+    belt = BeltLosses(0.75, 0.0, RIGID, RIGID)
+    for path in (pair(0.04, 0.12), pair(0.12, 0.04)):
+        assert belt_loss(600, 200, 15.0, path, SEAT, belt) == pytest.approx(0.75 * 15 * (1 / 0.04 + 1 / 0.12), rel=1e-9)
 
 
 @pytest.mark.published
