@@ -36,7 +36,7 @@ def rows() -> list[str]:
 
 if __name__ == "__main__":
     head = [
-        "# Active arc (rad) and its thrust over entry tension (-), compliance 1; written by tests/demo/sliding_table.py.",
+        "# Active arc (rad) and its thrust over entry tension (-), compliance 1; from tests/demo/sliding_table.py.",
         "# Columns 1-3: sqrt(ln tension ratio), flank friction, half groove angle (rad).",
         "root_log,friction,half_angle,drive_arc,drive_thrust,driven_arc,driven_thrust",
     ]

@@ -1,6 +1,6 @@
 """Sheave thrust and slip limit against statics, a measured range, and the computed tables of the full theory.
 
-No measured axial force of a rubber-belt variator was found; rows from computed table are computed, not published.
+No measured axial force of a rubber-belt variator was found; rows from the check table, are computed, not published.
 """
 
 import numpy as np
@@ -21,7 +21,7 @@ B13 = np.radians(13)
 @pytest.mark.parametrize("half_angle", [12, 13, 14])
 @pytest.mark.parametrize("friction", [0.3, 0.35, 0.4, 0.5])
 def test_slip_limit_at_half_a_turn_is_inside_measured_ratios(friction, half_angle):
-    # Childs and Cowburn 1987 (abstract): largest useful ratio 5 (R 21 mm) to 21 (R 51 mm); computed table W9 asks for 3-21
+    # Childs and Cowburn 1987 (abstract): largest useful ratio 5 (R 21 mm) to 21 (R 51 mm); 3 to 21 is asked for
     limit = slip_limit(np.pi, np.radians(half_angle), friction)
     assert 3 < limit < 21
     assert limit < eytelwein_ratio(np.pi, np.radians(half_angle), friction) / 5
@@ -35,7 +35,7 @@ def test_slip_limit_is_in_the_range_of_the_full_theory(wrap, friction):
     assert 2.45 < slip_limit(np.radians(wrap), B13, friction) < 6
 
 
-# computed table 1.6, computed from the full theory at b 13 deg, mu 0.35, not published; its convergence is 1 %
+# the check table, 1.6, computed from the full theory at b 13 deg, mu 0.35, not published; its convergence is 1 %
 DRIVEN_CAPACITY = [(120, 2.12), (140, 2.65), (150, 2.97), (160, 3.35), (170, 3.78), (180, 4.28), (200, 5.50)]
 DRIVEN_ARC = [(114.3, 2), (150.7, 3), (174.6, 4), (192.5, 5), (229.2, 8)]
 DRIVE_ARC = [(76.8, 2), (92.4, 3), (100.5, 4), (105.6, 5), (113.6, 8)]
@@ -51,7 +51,7 @@ def test_slip_limit_is_where_the_active_arc_fills_the_wrap(pulley, wrap, ratio):
 
 # --- thrust -----------------------------------------------------------------------------------------------------
 
-# computed table 1.6, computed there, not published: T1'/T2', drive thrust by the full theory and in closed form, then driven
+# Computed, not published: T1'/T2', drive thrust by the full theory and in closed form, then driven
 FULL_THEORY = [
     (1.5, 2.503, 2.486, 1.867, 1.984),
     (2, 2.518, 2.486, 1.646, 1.763),
@@ -68,7 +68,7 @@ def test_closed_form_beside_the_full_theory(ratio, drive_full, drive, driven_ful
 
 
 def test_worked_chain_d1_geometry_recomputed():
-    # computed table D1, computed there, not published: R1 50, R2 85, C 260 mm, 3600 rpm, 0.35 kg/m
+    # the check table, D1, computed there, not published: R1 50, R2 85, C 260 mm, 3600 rpm, 0.35 kg/m
     assert np.degrees(wrap_angles(0.050, 0.085, 0.260)) == pytest.approx([164.527, 195.473], abs=0.0005, rel=0)
     assert belt_length(0.050, 0.085, 0.260) == pytest.approx(0.948834, abs=5e-7, rel=0)
     assert centrifugal_tension(0.35, 0.050 * 120 * np.pi) == pytest.approx(124.36, abs=0.005, rel=0)
@@ -76,7 +76,7 @@ def test_worked_chain_d1_geometry_recomputed():
 
 @pytest.mark.parametrize(("ratio", "drive", "driven"), [(2, 2272.0, 1869.4), (3, 1704.0, 1231.2), (4, 1514.7, 1028.4)])
 def test_worked_chain_d1_thrusts_recomputed(ratio, drive, driven):
-    # computed table D1, b 13 deg, mu 0.35, belt pull 500 N
+    # the check table, D1, b 13 deg, mu 0.35, belt pull 500 N
     slack = 500 / (ratio - 1)
     wrap_drive, wrap_driven = wrap_angles(0.050, 0.085, 0.260)
     assert drive_thrust(slack + 500, wrap_drive, B13, 0.35) == pytest.approx(drive, abs=0.05, rel=0)
@@ -84,7 +84,7 @@ def test_worked_chain_d1_thrusts_recomputed(ratio, drive, driven):
 
 
 def test_least_thrust_before_gross_slip():
-    # computed table 1.4 and D1: M cos b / (2 mu R) = 695.98 N for 25 N m at 50 mm (textbook rule, from memory)
+    # the check table, 1.4 and D1: M cos b / (2 mu R) = 695.98 N for 25 N m at 50 mm (textbook rule, from memory)
     wrap = np.radians(195.473)
     ratio = eytelwein_ratio(wrap, B13, 0.35) * (1 - 1e-9)
     slack = 500 / (ratio - 1)
@@ -92,14 +92,14 @@ def test_least_thrust_before_gross_slip():
 
 
 def test_seating_changes_the_idle_arc_by_the_stated_factor():
-    # computed table 1.4: leaving the radial friction out multiplies the idle arc's thrust by 2.74 at b 13 deg, mu 0.35
+    # the check table, 1.4: leaving the radial friction out multiplies the idle arc's thrust by 2.74 at b 13 deg, mu 0.35
     with_friction, without = drive_thrust(1000, np.pi, B13, 0.35, np.array([1.0, 0.0]))
     assert without / with_friction == pytest.approx(2.74, abs=0.005, rel=0)
 
 
 @pytest.mark.parametrize(("seating", "friction"), [(1.0, 0.35), (0.0, 0.0)])
 def test_idle_arc_is_a_wedge_in_equilibrium(seating, friction):
-    """Statics of one radian of belt, solved for the flank force: no angle of friction in it (computed table 1.3, limits)."""
+    """Statics of one radian of belt, solved for the flank force: no angle of friction in it."""
     radial = 2 * (np.sin(B13) + friction * np.cos(B13))  # two flanks carry the tension's inward pull, friction helps
     axial = np.cos(B13) - friction * np.sin(B13)
     expected = 1000 / radial * axial * np.pi
@@ -109,7 +109,7 @@ def test_idle_arc_is_a_wedge_in_equilibrium(seating, friction):
 
 @pytest.mark.parametrize("ratio", [1.5, 3.0, 10.0])
 def test_active_arc_is_the_integral_of_a_belt_sliding_along_the_groove(ratio):
-    """Integrate computed table 1.3 at g = 90 deg by arc: tension grows, thrust T'/(2 tan b) adds up until T1' is reached."""
+    """Integrate along the arc at g = 90 deg: tension grows, thrust T'/(2 tan b) adds up until T1' is reached."""
     slack, wrap, friction = 300.0, np.radians(190), 0.35
 
     def growth(arc, y):

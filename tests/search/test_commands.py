@@ -223,7 +223,7 @@ def test_nothing_left_is_put_down_to_the_side_that_is_empty(run: Run, options: s
     answer = run("rank", JOB, *options.split())
     assert (answer.code, answer.out) == (1, "")
     assert answer.err.startswith("Nothing can be built: exact over ")
-    blamed = re.findall(r"(\w+): ([\d,]+) (drive|driven|kit)\w*(?: hal\w+)?, for example: \S", one_line(answer.err))
+    blamed = re.findall(r"(\w+): ([\d,]+) (driven|drive|kit)\w*(?: hal\w+)?, for example: \S", one_line(answer.err))
     counts = [int(left.replace(",", "")) for _, left, _ in blamed]
     assert {rule for rule, _, _ in blamed} >= rules
     assert {side for _, _, side in blamed} == {what}

@@ -12,7 +12,7 @@ from solver.engine import EngineCurve
 
 @pytest.fixture(scope="session")
 def machine():
-    """Path, belt and engine; numbers near the orders of magnitude of DESIGN.md section 3."""
+    """Path, belt and engine; numbers of common size."""
     half_angle, friction = np.radians(13.5), 0.35
     path = shift_path(np.linspace(0, 1, 12), 0.036, 0.090, 1.055, 0.268, half_angle)
     return SimpleNamespace(

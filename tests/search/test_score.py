@@ -1,0 +1,91 @@
+"""Terms and score: spring loss, belt life, what an unbuildable kit still tells, explain's shares."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from catalog.job import Job
+from search.explain import explain
+from search.halves import _belt_terms, bare_halves, target_pull
+from search.kits import Kit
+from search.score import Request, score_kit
+from solver import balance
+from solver.balance import DrivenSide
+from solver.errors import InputError
+
+pytestmark = pytest.mark.invariant
+
+
+def driven_side(job: Job, kit: Kit) -> DrivenSide:
+    halves = bare_halves(job, kit)
+    assert halves is not None
+    assert isinstance(halves[1].side, DrivenSide)
+    return halves[1].side
+
+
+def test_lighter_springs_give_power_back_until_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
+    side = driven_side(job, fitted)
+    factors = np.array([1.0, 1.2, 1.5, 2.0, 3.0])
+    sides = DrivenSide(side.fixed * factors[:, None, None], np.repeat(side.per_pull, len(factors), axis=0))
+    loss, margin = _belt_terms(job, sides)
+    assert (np.diff(loss) > 0).all()
+    assert (np.diff(margin[:-1]) > 0).all()
+
+
+def test_no_spring_power_is_lost_where_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
+    side, pull = driven_side(job, fitted), target_pull(job)
+    wanted, belt = job.spec.score.wanted_margin, job.grip
+    # the least fixed thrust at each state is (c - Q)(1 + reserve) D; that of full throttle is the largest
+    least = np.maximum(belt.slip_thrust - side.per_pull, 0.0) * (1 + wanted) * pull[-1]
+    one_level = replace(job, duty=replace(job.duty, levels=job.duty.levels[-1:], weights=job.duty.weights[:, :, -1:]))
+    loss, margin = _belt_terms(one_level, DrivenSide(least, side.per_pull))
+    assert loss == pytest.approx(0, abs=1e-6)
+    assert margin[0] <= wanted + 1e-9  # the drive sheave may be the one that binds
+    tight, slack = balance.least_tensions(DrivenSide(least, side.per_pull), pull[-1:], wanted, belt)
+    assert (tight > slack).all()
+
+
+def test_wear_is_told_against_the_fitted_kit(job: Job, fitted: Kit) -> None:
+    assert score_kit(job, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)
+    hot = replace(job, machine=job.machine.model_copy(update={"belt_cooling": 20.0}))
+    assert score_kit(hot, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)  # a ratio: both run hotter
+
+
+def test_points_of_the_terms_add_up_to_the_score(job: Job, fitted: Kit) -> None:
+    score = score_kit(job, fitted, Request.of(job).with_weights({"spring_loss": 3.0, "belt_margin": 0.5}))
+    assert sum(score.shares.values()) == pytest.approx(score.score, abs=1e-9)
+    assert score.shares["spring_loss"] == pytest.approx(3 * score.terms["spring_loss"])
+
+
+def test_an_unbuildable_kit_tells_every_rule_it_breaks_and_still_its_terms(job: Job, fitted: Kit) -> None:
+    limits = job.spec.limits.model_copy(update={"engagement": (10.0, 20.0), "belt_margin": 4.0})
+    strict = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
+    score = score_kit(strict, fitted, replace(Request.of(strict), max_changes=0, budget=0.0))
+    assert set(score.failures) == {"engagement", "belt_holds"}
+    assert not score.buildable
+    assert score.score == np.inf
+    assert score.terms == score_kit(job, fitted).terms
+
+
+def test_an_unknown_part_is_bad_input(job: Job, fitted: Kit) -> None:
+    with pytest.raises(InputError, match="no such part"):
+        score_kit(job, Kit({**fitted.parts, "helix": "none-such"}, fitted.settings))
+
+
+def test_explanation_agrees_with_the_score(job: Job, fitted: Kit) -> None:
+    facts = explain(job, fitted)
+    square = sum(g.share / 100 * g.speed_band**2 for g in facts.grounds)
+    assert np.sqrt(square) == pytest.approx(facts.score.terms["speed_band"], rel=1e-9)
+    assert sum(g.share_of_band for g in facts.grounds) == pytest.approx(100)
+    assert facts.engagement_rpm == pytest.approx(facts.score.terms["engagement"])
+    assert min(g.lowest_rpm for g in facts.grounds) == pytest.approx(facts.target_rpm + facts.score.terms["worst_low"])
+    for neighbour in facts.neighbours:
+        changed = Kit({**fitted.parts, neighbour.slot: neighbour.instead}, fitted.settings)
+        other = score_kit(job, changed)
+        if other.buildable:
+            assert neighbour.score == pytest.approx(other.score - facts.score.score, abs=1e-9)
+        else:
+            assert neighbour.broken == ", ".join(other.failures)
