@@ -1,6 +1,6 @@
 """Sheave thrust and slip limit against statics, a measured range, and the computed tables of the full theory.
 
-No measured axial force of a rubber-belt variator was found; rows from the check table, are computed, not published.
+No measured axial force of a rubber-belt variator was found; the rows here are computed, not published.
 """
 
 import numpy as np
@@ -35,7 +35,7 @@ def test_slip_limit_is_in_the_range_of_the_full_theory(wrap, friction):
     assert 2.45 < slip_limit(np.radians(wrap), B13, friction) < 6
 
 
-# the check table, 1.6, computed from the full theory at b 13 deg, mu 0.35, not published; its convergence is 1 %
+# Computed from the full theory at b 13 deg, mu 0.35, not published; its convergence is 1 %
 DRIVEN_CAPACITY = [(120, 2.12), (140, 2.65), (150, 2.97), (160, 3.35), (170, 3.78), (180, 4.28), (200, 5.50)]
 DRIVEN_ARC = [(114.3, 2), (150.7, 3), (174.6, 4), (192.5, 5), (229.2, 8)]
 DRIVE_ARC = [(76.8, 2), (92.4, 3), (100.5, 4), (105.6, 5), (113.6, 8)]
@@ -68,7 +68,7 @@ def test_closed_form_beside_the_full_theory(ratio, drive_full, drive, driven_ful
 
 
 def test_worked_chain_d1_geometry_recomputed():
-    # the check table, D1, computed there, not published: R1 50, R2 85, C 260 mm, 3600 rpm, 0.35 kg/m
+    # Computed, not published: R1 50, R2 85, C 260 mm, 3600 rpm, 0.35 kg/m
     assert np.degrees(wrap_angles(0.050, 0.085, 0.260)) == pytest.approx([164.527, 195.473], abs=0.0005, rel=0)
     assert belt_length(0.050, 0.085, 0.260) == pytest.approx(0.948834, abs=5e-7, rel=0)
     assert centrifugal_tension(0.35, 0.050 * 120 * np.pi) == pytest.approx(124.36, abs=0.005, rel=0)
@@ -76,7 +76,7 @@ def test_worked_chain_d1_geometry_recomputed():
 
 @pytest.mark.parametrize(("ratio", "drive", "driven"), [(2, 2272.0, 1869.4), (3, 1704.0, 1231.2), (4, 1514.7, 1028.4)])
 def test_worked_chain_d1_thrusts_recomputed(ratio, drive, driven):
-    # the check table, D1, b 13 deg, mu 0.35, belt pull 500 N
+    # Computed, not published: b 13 deg, mu 0.35, belt pull 500 N
     slack = 500 / (ratio - 1)
     wrap_drive, wrap_driven = wrap_angles(0.050, 0.085, 0.260)
     assert drive_thrust(slack + 500, wrap_drive, B13, 0.35) == pytest.approx(drive, abs=0.05, rel=0)
@@ -84,7 +84,7 @@ def test_worked_chain_d1_thrusts_recomputed(ratio, drive, driven):
 
 
 def test_least_thrust_before_gross_slip():
-    # the check table, 1.4 and D1: M cos b / (2 mu R) = 695.98 N for 25 N m at 50 mm (textbook rule, from memory)
+    # Computed, not published: M cos b / (2 mu R) = 695.98 N for 25 N m at 50 mm (textbook rule, from memory)
     wrap = np.radians(195.473)
     ratio = eytelwein_ratio(wrap, B13, 0.35) * (1 - 1e-9)
     slack = 500 / (ratio - 1)
@@ -92,7 +92,7 @@ def test_least_thrust_before_gross_slip():
 
 
 def test_seating_changes_the_idle_arc_by_the_stated_factor():
-    # the check table, 1.4: leaving the radial friction out multiplies the idle arc's thrust by 2.74 at b 13 deg, mu 0.35
+    # leaving the radial friction out multiplies the idle arc's thrust by 2.74 at b 13 deg, mu 0.35
     with_friction, without = drive_thrust(1000, np.pi, B13, 0.35, np.array([1.0, 0.0]))
     assert without / with_friction == pytest.approx(2.74, abs=0.005, rel=0)
 
