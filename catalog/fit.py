@@ -8,8 +8,10 @@ from __future__ import annotations
 import numpy as np
 
 from catalog.machine import DriveClutch, DrivenClutch, Pocket
-from catalog.parts import MATERIALS, DrivenSpring, Flyweight, Helix, Part, Spring, TuningMass
+from catalog.parts import Flyweight, Helix, TuningMass
 from catalog.quantities import show
+from catalog.springs import MATERIALS, DrivenSpring, Spring
+from catalog.stock import Part
 from solver.springs import LoadCurve, bending_stress, shear_stress, tensile_strength, torsion_shear_stress
 
 __all__ = [

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import SLOT_FAMILIES, Job
+from catalog.job import Job
+from catalog.jobfile import SLOT_FAMILIES
 from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves, target_pull
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
 from search.score import PAIR_RULES, Request, overspeed_sides, pair_terms, side_score

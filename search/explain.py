@@ -9,8 +9,11 @@ from typing import Any, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import SLOT_FAMILIES, Job
-from catalog.parts import EMPTY, Flyweight, Helix, Spring, TuningMass
+from catalog.job import Job
+from catalog.jobfile import SLOT_FAMILIES
+from catalog.parts import Flyweight, Helix, TuningMass
+from catalog.springs import Spring
+from catalog.stock import EMPTY
 from search.halves import arm_thrust, bare_sides
 from search.kits import SLOTS, Kit, fitted_kit, options_of
 from search.score import Request, Score, score_kit

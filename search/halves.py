@@ -6,7 +6,6 @@ half; what is left goes on to the search as stacked arrays.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import cast
 
@@ -14,14 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog import fit
-from catalog.job import SLOT_FAMILIES, Job
-from catalog.parts import EMPTY, STATIONS, DrivenSpring, Flyweight, Helix, Part, Spring, TuningMass
+from catalog.job import Job
+from catalog.parts import Flyweight, Helix, TuningMass
 from catalog.quantities import show
-from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space, fitted_kit
+from catalog.springs import DrivenSpring, Spring
+from catalog.stock import STATIONS
+from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
+from search.sieve import Sieve, bill, judge_stock, parts_of
 from solver import balance
 from solver.balance import DrivenSide, DriveSide
 from solver.belt_grip import centrifugal_tension
-from solver.errors import InputError, PhysicalRangeError, Problem
+from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
 from solver.losses import belt_loss
@@ -107,50 +109,6 @@ class Halves:
         return len(self.choice)
 
 
-class _Sieve:
-    """Marks halves by the first rule they break, and keeps one sentence a rule."""
-
-    def __init__(self, shape: tuple[int, ...], rules: tuple[str, ...]) -> None:
-        self.rules = rules
-        self.code = np.zeros(shape, np.int8)
-        self.reasons: dict[str, str] = {}
-        self.alone = self.code.size == 1
-
-    def to_judge(self) -> Index:
-        """Halves that later rules still have to look at."""
-        return np.argwhere((self.code == 0) | self.alone)
-
-    def verdicts(self, rule: str, axis: int, answers: Iterable[str | None]) -> None:
-        """Apply a rule that looks at one slot: one answer for each option along an axis."""
-        for number, reason in enumerate(answers):
-            if reason is not None:
-                here = [slice(None)] * self.code.ndim
-                here[axis] = slice(number, number + 1)
-                self.mark(rule, tuple(here), reason)
-
-    def mark(self, rule: str, where: object, reason: str | Callable[[Index], str]) -> None:
-        """Mark halves that no earlier rule has marked; `where` is an index or a mask."""
-        broken = np.zeros(self.code.shape, bool)
-        broken[where] = True  # type: ignore[call-overload]
-        chosen = broken & (self.code == 0)
-        self.code[chosen] = self.rules.index(rule) + 1
-        telling = broken if self.alone else chosen  # a single half is told every rule it breaks
-        if telling.any():
-            self.reasons.setdefault(rule, reason if isinstance(reason, str) else reason(np.argwhere(telling)[0]))
-
-    def counts(self) -> dict[str, int]:
-        return {rule: int(np.count_nonzero(self.code == n)) for n, rule in enumerate(self.rules, 1)}
-
-
-def _parts(job: Job, space: Space, slot: str) -> list[Part | None]:
-    shelf = job.shelf.family(SLOT_FAMILIES[slot])
-    known = {EMPTY, *shelf} if slot in STATIONS else set(shelf)
-    missing = [name for name in space.options[slot] if name not in known]
-    if missing:
-        raise InputError([Problem("kit", 0, 0, slot, "no such part", repr(name), f"one of {slot}") for name in missing])
-    return [None if name == EMPTY and slot in STATIONS else shelf[name] for name in space.options[slot]]
-
-
 def drive_halves(job: Job, space: Space) -> Halves:
     """Every drive half of a space: rules, flyweight thrust on both branches, spring load.
 
@@ -164,12 +122,12 @@ def drive_halves(job: Job, space: Space) -> Halves:
     Halves
     """
     clutch, limits, shift = job.machine.drive_clutch, job.spec.limits, job.shift
-    springs = cast(list[Spring], _parts(job, space, "drive_spring"))
-    arms = cast(list[Flyweight], _parts(job, space, "flyweight"))
-    masses = [cast(list[TuningMass | None], _parts(job, space, station)) for station in STATIONS]
+    springs = cast(list[Spring], parts_of(job, space, "drive_spring"))
+    arms = cast(list[Flyweight], parts_of(job, space, "flyweight"))
+    masses = [cast(list[TuningMass | None], parts_of(job, space, station)) for station in STATIONS]
     installed, full = job.installed_lengths["drive_spring"]
     curves = [spring.curve(installed, full) for spring in springs]
-    sieve = _Sieve((len(springs), len(arms), *(len(m) for m in masses)), DRIVE_RULES)
+    sieve = Sieve((len(springs), len(arms), *(len(m) for m in masses)), DRIVE_RULES)
 
     sieve.verdicts("drive_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family, full) for s in springs))
     sieve.verdicts("flyweight_fit", 1, (fit.flyweight_fits(a, clutch) for a in arms))
@@ -181,7 +139,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
                     where: list[slice | int] = [slice(None), number, slice(None), slice(None), slice(None)]
                     where[2 + axis] = option
                     sieve.mark("mass_fit", tuple(where), reason)
-    _judge_stock(job, space, sieve, DRIVE_SLOTS)
+    judge_stock(job, space, sieve, DRIVE_SLOTS)
     sieve.verdicts("drive_coil_bind", 0, (fit.coil_bind(s, full, limits.coil_clearance) for s in springs))
     sieve.verdicts(
         "drive_spring_stress",
@@ -244,7 +202,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
     spring_of, rest = choice[:, 0], tuple(choice[:, 1:].T)
     side = DriveSide(thrust[rest], loads[spring_of])
     friction_work = (side.spring * band[choice[:, 1]]) @ job.duty.sweeps * float(shift.drive_travel[-1])
-    cost, unpriced, changes = _bill(job, space, DRIVE_SLOTS, choice)
+    cost, unpriced, changes = bill(job, space, DRIVE_SLOTS, choice)
     return Halves(
         choice=choice,
         side=side,
@@ -356,12 +314,12 @@ def driven_halves(job: Job, space: Space) -> Halves:
     Halves
     """
     clutch, limits, shift = job.machine.driven_clutch, job.spec.limits, job.shift
-    springs = cast(list[DrivenSpring], _parts(job, space, "driven_spring"))
-    helices = cast(list[Helix], _parts(job, space, "helix"))
+    springs = cast(list[DrivenSpring], parts_of(job, space, "driven_spring"))
+    helices = cast(list[Helix], parts_of(job, space, "helix"))
     twists = space.twists
     installed, full = job.installed_lengths["driven_spring"]
     curves = [spring.curve(installed, full) for spring in springs]
-    sieve = _Sieve((len(springs), len(helices), len(twists)), DRIVEN_RULES)
+    sieve = Sieve((len(springs), len(helices), len(twists)), DRIVEN_RULES)
     travel = shift.driven_travel
 
     sieve.verdicts("driven_spring_fit", 0, (fit.spring_fits(s, clutch.spring, clutch.family, full) for s in springs))
@@ -370,7 +328,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
         reason = fit.twist_fits(springs[a], helices[b], twists[c], clutch.spring_tangs)
         if reason is not None:
             sieve.mark("twist_fit", (a, b, c), reason)
-    _judge_stock(job, space, sieve, DRIVEN_SLOTS)
+    judge_stock(job, space, sieve, DRIVEN_SLOTS)
     sieve.verdicts("driven_coil_bind", 0, (fit.coil_bind(s, full, limits.coil_clearance) for s in springs))
 
     per_torque = np.ones((len(helices), 2, len(travel)))
@@ -415,7 +373,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
     )
     held = sieve.code[tuple(choice.T)] == 0
     choice = choice[held]
-    cost, unpriced, changes = _bill(job, space, (*DRIVEN_SLOTS, "twist"), choice)
+    cost, unpriced, changes = bill(job, space, (*DRIVEN_SLOTS, "twist"), choice)
     return Halves(
         choice=choice,
         side=side[held],
@@ -452,40 +410,3 @@ def _belt_terms(job: Job, side: DrivenSide) -> tuple[Array, Array]:
         )
         margin[chunk] = np.where(used, reserve, np.inf).min(axis=(1, 2, 3))
     return loss, margin
-
-
-def _judge_stock(job: Job, space: Space, sieve: _Sieve, slots: tuple[str, ...]) -> None:
-    if not job.spec.limits.in_stock:
-        return
-    fitted = fitted_kit(job)
-    for axis, slot in enumerate(slots):
-        sieve.verdicts(
-            "in_stock",
-            axis,
-            (None if p is None else fit.out_of_stock(p, p.id == fitted.parts[slot]) for p in _parts(job, space, slot)),
-        )
-
-
-def _bill(
-    job: Job, space: Space, slots: tuple[str, ...], choice: Index
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
-    """Cost of new parts, whether one lacks a price, and the number of changed slots, of each half."""
-    fitted = fitted_kit(job)
-    cost = np.zeros(len(choice))
-    unpriced = np.zeros(len(choice), bool)
-    changes = np.zeros(len(choice), np.int64)
-    for column, slot in enumerate(slots):
-        if slot == "twist":
-            probes = [Kit(fitted.parts, {"twist": twist}) for twist in space.twists]
-            changed = np.array(["twist" in probe.changes(fitted) for probe in probes])
-            changes += changed[choice[:, column]]
-            continue
-        parts = _parts(job, space, slot)
-        changed = np.array([(p.id if p else EMPTY) != fitted.parts[slot] for p in parts])
-        price = np.array([p.price.amount if p and p.price else 0.0 for p in parts])
-        missing = np.array([p is not None and p.price is None for p in parts])
-        pick = choice[:, column]
-        changes += changed[pick]
-        cost += np.where(changed, price, 0.0)[pick]
-        unpriced |= (changed & missing)[pick]
-    return cost, unpriced, changes

@@ -7,7 +7,8 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
-from catalog.job import SLOT_FAMILIES, Job
+from catalog.job import Job
+from catalog.jobfile import SLOT_FAMILIES
 from catalog.reading import Id, Strict, Text, read_document, validate
 from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts
 from search.ranking import RankedKit, Ranking, rank

@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from catalog.job import SLOT_FAMILIES, Job
-from catalog.parts import EMPTY, STATIONS, Helix, TuningMass
+from catalog.job import Job
+from catalog.jobfile import SLOT_FAMILIES
+from catalog.parts import Helix, TuningMass
 from catalog.quantities import show, to_si
 from catalog.reading import Document
+from catalog.stock import EMPTY, STATIONS
 from solver.errors import InputError, Problem, QuantityError
 
 __all__ = [

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
-    from catalog.parts import Part
+    from catalog.stock import Part
 
 __all__ = ["register"]
 

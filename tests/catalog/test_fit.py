@@ -10,7 +10,8 @@ import pytest
 
 from catalog import fit
 from catalog.machine import DriveClutch, DrivenClutch
-from catalog.parts import MATERIALS, DrivenSpring, DriveSpring, Flyweight, Helix, TuningMass, WireForm
+from catalog.parts import Flyweight, Helix, TuningMass
+from catalog.springs import MATERIALS, DrivenSpring, DriveSpring, WireForm
 
 FREE, INSTALLED, FULL = 0.100, 0.066, 0.042  # m
 BASE = {"id": "probe", "description": "a part", "source": "made up for this test", "basis": "example"}

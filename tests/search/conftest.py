@@ -20,9 +20,9 @@ import pytest
 import yaml
 
 from catalog import Job, load_job
-from catalog.job import SLOT_FAMILIES
-from catalog.parts import STATIONS
+from catalog.jobfile import SLOT_FAMILIES
 from catalog.shelf import DEMO_PARTS
+from catalog.stock import STATIONS
 from search import Kit, Score, halves, rank, score_kit
 from search.kits import Space, fitted_kit, make_space, show_twist
 from search.ranking import Ranking

@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 
 from catalog import Job, load_job
-from catalog.job import SLOT_FAMILIES
-from catalog.parts import EMPTY, Price
+from catalog.jobfile import SLOT_FAMILIES
+from catalog.stock import EMPTY, Price
 from search import Kit, Score, exact, pareto, rank, score_kit
 from search.exact import Screen, make_screen
 from search.halves import DRIVE_RULES, DRIVEN_RULES

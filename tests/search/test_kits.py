@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 
 from catalog import Job, load_job
-from catalog.job import SLOT_FAMILIES
-from catalog.parts import EMPTY, STATIONS, TuningMass
+from catalog.jobfile import SLOT_FAMILIES
+from catalog.parts import TuningMass
+from catalog.stock import EMPTY, STATIONS
 from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts, make_space, show_twist
 from solver.errors import InputError
 

@@ -8,8 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from catalog.job import SLOT_FAMILIES
-from catalog.parts import STATIONS, MarkedForm
+from catalog.jobfile import SLOT_FAMILIES
+from catalog.springs import MarkedForm
+from catalog.stock import STATIONS
 from search.halves import bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, options_of
 from solver.balance import BACKSHIFT, UPSHIFT, Status, engine_speed, needed_drive_thrust

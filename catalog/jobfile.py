@@ -1,0 +1,172 @@
+"""What a job file may say."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, quantity, refusal, show
+from catalog.reading import Id, Strict, Text
+from catalog.stock import STATIONS, Money
+
+__all__ = ["SLOT_FAMILIES", "JobFile"]
+
+# Slots of a kit in the order of every table and tie-break, and the family each draws from. Twist is a setting.
+SLOT_FAMILIES: Mapping[str, str] = {
+    "drive_spring": "drive_springs",
+    "flyweight": "flyweights",
+    **dict.fromkeys(STATIONS, "masses"),
+    "driven_spring": "driven_springs",
+    "helix": "helices",
+}
+
+Share = Annotated[float, quantity("1", gt=0, le=1)]
+Part = Annotated[float, quantity("1", ge=0, le=1)]
+Weight = Annotated[float, quantity("1", ge=0, le=1000)]
+
+
+class GroundEntry(Strict):
+    """One kind of ground the machine runs on."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "starts": "one full-throttle run-up from the lowest gear a minute on each ground",
+    }
+
+    name: Text
+    share: Share
+    source: Text
+    rolling: Annotated[float, quantity("1", ge=0, le=1)]
+    adhesion: Annotated[float, quantity("1", gt=0, le=1.5)]
+    grade: Annotated[float, quantity("1", ge=-1, le=1)]
+    speed: tuple[Speed, Speed]
+    throttle: Share
+    load_changes: PerMinute
+    starts: PerMinute = 1 / 60
+
+    @model_validator(mode="after")
+    def _spread(self) -> GroundEntry:
+        if self.speed[0] >= self.speed[1]:
+            raise refusal(
+                "speed range is empty",
+                got=f"{show(self.speed[0], 'm/s')} to {show(self.speed[1], 'm/s')}",
+                expected="[low, high]",
+            )
+        return self
+
+
+class Site(Strict):
+    """Air of the place of use."""
+
+    altitude: Annotated[float, quantity("m", ge=-500, le=9000)]
+    temperature: Annotated[float, quantity("K", ge=200, le=340)]
+
+
+class Limits(Strict):
+    """What a kit must keep to be buildable."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "idle_clearance": "engagement must lie 300 rpm above idle",
+        "spring_stress": "springs may reach 56 % of wire strength in shear (EN 13906-1, static; value from memory)",
+        "coil_clearance": "springs keep 1.5 mm from coil bind at full shift",
+        "belt_margin": "the belt must hold (slip and tension reserve of 0 % or more) over the duty",
+    }
+
+    engagement: tuple[RotationSpeed, RotationSpeed]
+    idle_clearance: RotationSpeed = 300 * np.pi / 30
+    engine_speed: RotationSpeed | None = None
+    spring_stress: Share = 0.56
+    coil_clearance: Position = 1.5e-3
+    belt_margin: Annotated[float, quantity("1", ge=-0.5, le=5)] = 0.0
+    budget: Money | None = None
+    in_stock: bool = False
+
+    @model_validator(mode="after")
+    def _window(self) -> Limits:
+        low, high = self.engagement
+        if low >= high:
+            raise refusal(
+                "engagement window is empty",
+                got=f"{show(low, 'rad/s')} to {show(high, 'rad/s')}",
+                expected="[low, high]",
+            )
+        return self
+
+
+class Weights(Strict):
+    """Points per 1 % speed band, per 1 % spring loss, per 10 % of missing belt margin."""
+
+    speed_band: Weight = 1.0
+    spring_loss: Weight = 1.0
+    belt_margin: Weight = 1.0
+
+
+class ScoreRule(Strict):
+    """How terms become one score; lower is better."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "wanted_margin": "a belt margin of 20 % is wanted; only what is missing of it costs",
+        "weights": "weights: 1 point per 1 % speed band, per 1 % spring loss, per 10 % missing belt margin",
+    }
+
+    wanted_margin: Annotated[float, quantity("1", ge=0, le=5)] = 0.20
+    weights: Weights = Weights()
+
+
+class Grid(Strict):
+    """Resolution of the shift map."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "positions": "16 shift positions",
+        "torque_levels": "torque levels 50, 75 and 100 % of full throttle",
+        "twist_step": "a stepless twist is searched in steps of 10 deg",
+    }
+
+    positions: Annotated[int, Field(ge=5, le=200)] = 16
+    torque_levels: Annotated[tuple[Share, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
+    twist_step: Annotated[float, quantity("rad", gt=0)] = np.radians(10)
+
+    @model_validator(mode="after")
+    def _to_full(self) -> Grid:
+        rising = all(b > a for a, b in zip(self.torque_levels, self.torque_levels[1:], strict=False))
+        if not rising or self.torque_levels[-1] != 1.0:
+            raise refusal("torque levels out of order", got=str(self.torque_levels), expected="rising, the last 100 %")
+        return self
+
+
+class Fitted(Strict):
+    """The kit that is in the machine now."""
+
+    drive_spring: Id
+    flyweight: Id
+    heel: Id
+    mid: Id
+    tip: Id
+    driven_spring: Id
+    helix: Id
+    twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
+
+
+class JobFile(Strict):
+    """A job file."""
+
+    assumed: ClassVar[dict[str, str]] = {
+        "score": "a belt margin of 20 % is wanted; weights 1, 1, 1",
+        "site": "site at sea level, 15 degC, standard air",
+    }
+
+    description: Text
+    machine: Text
+    catalogue: Annotated[list[Text], Field(min_length=1)]
+    belt: Id
+    site: Site = Site.model_construct(altitude=0.0, temperature=288.15)
+    grounds: Annotated[list[GroundEntry], Field(min_length=1, max_length=40)]
+    limits: Limits
+    score: ScoreRule = ScoreRule()
+    grid: Grid = Grid()
+    fitted: Fitted
+    locks: dict[Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text] = (
+        Field(default_factory=dict)
+    )

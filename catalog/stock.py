@@ -1,0 +1,50 @@
+"""What every part of the catalogue states, and the words shared by its families."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, ClassVar, Literal, NamedTuple
+
+from pydantic import BeforeValidator, Field
+
+from catalog.quantities import refusal
+from catalog.reading import Id, Strict, Text
+
+__all__ = ["EMPTY", "STATIONS", "Fits", "Money", "Part", "Price"]
+
+STATIONS = ("heel", "mid", "tip")
+EMPTY = "empty"  # reserved id: nothing in this station
+
+
+class Price(NamedTuple):
+    """An amount of money and its currency (ISO 4217 code)."""
+
+    amount: float
+    currency: str
+
+    def __str__(self) -> str:
+        return f"{self.amount:.2f} {self.currency}"
+
+
+def _price(text: object) -> Price:
+    found = re.fullmatch(r"(\d+(?:\.\d{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
+    if found is None:
+        raise refusal("not a price", got=str(text), expected="an amount and a currency code, like '42.50 EUR'")
+    return Price(float(found[1]), found[2])
+
+
+Money = Annotated[Price, BeforeValidator(_price)]
+Fits = Annotated[list[Id], Field(min_length=1)]
+
+
+class Part(Strict):
+    """What every part states."""
+
+    slot: ClassVar[str]
+
+    id: Id
+    description: Text
+    source: Text
+    basis: Literal["measured", "datasheet", "estimated", "example"]
+    price: Money | None = None
+    stock: Annotated[int, Field(ge=0)] | None = None
