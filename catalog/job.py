@@ -21,7 +21,7 @@ from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from catalog.stock import EMPTY, STATIONS
 from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
-from solver.engine import EngineCurve, air_correction, standard_atmosphere
+from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
 from solver.errors import InputError, PhysicalRangeError, Problem
 from solver.ground import Duty, Ground, Vehicle, duty
 from solver.losses import BeltLosses
@@ -171,7 +171,7 @@ def _assemble(
 ) -> Job:
     """Turn validated files into arrays; what the physics refuses becomes a problem with a place."""
     pressure, _, _ = standard_atmosphere(spec.site.altitude)
-    density = float(pressure) / (287.05287 * spec.site.temperature)  # ideal gas, dry air
+    density = float(air_density(pressure, spec.site.temperature))
     factor = float(air_correction(pressure, spec.site.temperature)) if machine.engine.air == "corrected" else 1.0
     engine = curve.scaled(factor)
     target = machine.engine.target_speed or engine.peak_power_speed
@@ -369,7 +369,9 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
     walk(spec)
     walk(machine)
     if machine.engine.air == "corrected":
-        lines.append(f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form)")
+        lines.append(
+            f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form, dry air)"
+        )
     if "seating" not in belt.model_fields_set:
         lines.append("the belt seats with full flank friction on its idle arcs (seating 1)")
     lines.append("slip limit from the full sliding-angle theory of a flexible belt, at most a tension ratio of 21")

@@ -21,11 +21,17 @@ from solver.errors import QuantityError
 
 # fmt: off
 __all__ = [
+    "KMH",
+    "RPM",
     "Angle", "Area", "Density", "Force", "Fraction", "Length", "LinearDensity", "Mass", "MassOrZero", "Number",
     "PerMinute", "Position", "Power", "Pressure", "Rate", "RotationSpeed", "Speed", "Temperature", "Torque",
     "TorsionRate", "quantity", "refusal", "show", "shown", "to_si",
 ]
 # fmt: on
+
+
+RPM = 30 / math.pi  # rpm per rad/s
+KMH = 3.6  # km/h per m/s
 
 
 class _Display(NamedTuple):
@@ -327,8 +333,9 @@ def refusal(
         Of type "quantity"; raise it.
     """
     context = {"message": message, "got": got, "expected": expected, "hint": hint, "at": tuple(at)}
-    template = "{message}" + (" (got {got}, expected {expected})" if got and expected else "")
-    return PydanticCustomError("quantity", template + (" {hint}" if hint else ""), context)
+    facts = " (got {got}, expected {expected})" if got and expected else ""
+    advice = "" if not hint else " {hint}" if facts else "; {hint}"
+    return PydanticCustomError("quantity", "{message}" + facts + advice, context)
 
 
 _RANGES: dict[str, tuple[str, Callable[[float, float], bool]]] = {

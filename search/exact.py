@@ -33,11 +33,8 @@ Report = Callable[[float], None]
 _BLOCK = 4_000_000  # pairs screened at once: 32 MB an array
 _BATCH = 20_000  # pairs balanced between two looks at the threshold
 _CLOSE = 2_000  # pairs bounded closely at once
-# Secant slopes of the needed thrust are taken at these speed errors (above: shares of the way to the speed limit) and
-# widened a little for what lies between them.
-_BELOW_NODES = np.array([-0.4, -0.2, -0.1, -0.04, -0.01])
-_ABOVE_NODES = np.array([0.1, 0.4, 0.7, 1.0])
-_WIDENING = 1.02
+_PULLS = 5  # pulls at which the secant of thrust over pull is taken, and how far it is widened for those between
+_WIDENING = 0.01
 # Rounding of the expanded square, relative to the terms it is a difference of; far above what doubles lose.
 _ROUNDING = 1e-12
 
@@ -120,7 +117,8 @@ class Screen:
             push, surplus = _push_and_surplus(self.job, self.drive.side, rows, self.used)
             excess = surplus - self.needed[columns]
             below, above = (fall[columns] for fall in self.falls)
-            least = excess / np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
+            steepest = np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
+            least = np.where(steepest > 0, excess / np.where(steepest > 0, steepest, 1.0), 0.0)
             out[start : start + _CLOSE] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
         rows, columns = pairs.T
         out *= self.request.weights["speed_band"]
@@ -222,16 +220,27 @@ def _at_duty(side: DrivenSide, pull: Array, job: Job, used: NDArray[np.bool_]) -
 
 
 def _falls(side: DrivenSide, job: Job, used: NDArray[np.bool_], at_target: Array) -> tuple[Array, Array]:
-    """Upper bounds of -(F1(r) - F1(0)) / r for r below and above 0, each of shape (m, j) [N]."""
-    top = job.speed_limit / job.target_speed - 1
-    out = []
-    for nodes in (_BELOW_NODES, top * _ABOVE_NODES):
-        steepest = np.full(at_target.shape, -np.inf)
-        for node in nodes:
-            torque = float(job.engine.at(job.target_speed * (1 + node)))
+    """Upper bounds of -(F1(r) - F1(0)) / r for r below and above 0, each of shape (m, j) [N].
+
+    The needed thrust depends on speed through the belt pull alone, so its secant is one of thrust over pull times
+    one of torque over speed. The latter's extremes are exact (`EngineCurve.fall_range`); the former is smooth, and
+    is taken at pulls spread over the range in question.
+    """
+    target, out = job.target_speed, []
+    lowest = balance.LOWEST * job.engine.peak_power_speed
+    now = float(job.engine.at(target))
+    for low, high in ((lowest, target), (target, job.speed_limit)):
+        least_fall, most_fall, least, most = job.engine.fall_range(target, low, high)
+        steep, flat = np.full(at_target.shape, -np.inf), np.full(at_target.shape, np.inf)
+        for torque in np.linspace(least, most, _PULLS):
+            if abs(torque / now - 1) < 0.01:  # too near for a difference; neighbours and widening cover it
+                torque = now * (1.01 if torque >= now else 0.99)
             pull = job.duty.levels[:, None] * torque / job.shift.drive_radius
-            np.maximum(steepest, (at_target - _at_duty(side, pull, job, used)) / node, out=steepest)
-        out.append(np.where(steepest > 0, steepest * _WIDENING, steepest / _WIDENING))
+            secant = (_at_duty(side, pull, job, used) - at_target) / (torque - now)
+            np.maximum(steep, secant, out=steep)
+            np.minimum(flat, secant, out=flat)
+        steep, flat = steep + _WIDENING * np.abs(steep), flat - _WIDENING * np.abs(flat)
+        out.append(np.max([steep * most_fall, flat * most_fall, steep * least_fall, flat * least_fall], axis=0))
     return out[0], out[1]
 
 

@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from catalog.job import Job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import Flyweight, Helix, TuningMass
+from catalog.quantities import KMH, RPM
 from catalog.springs import Spring
 from catalog.stock import EMPTY
 from search.halves import arm_thrust, bare_sides
 from search.kits import SLOTS, Kit, fitted_kit, options_of
-from search.score import Request, Score, score_kit
+from search.score import Request, Score, score_kit, shift_map
 from solver import balance
 from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
@@ -28,8 +29,6 @@ __all__ = ["CurvePoint", "Explanation", "GroundBand", "LaunchPoint", "Neighbour"
 
 Array = NDArray[np.float64]
 
-_RPM = 30 / np.pi
-_KMH = 3.6
 _LARGE = 999.0  # % shown for "far more than enough"
 
 
@@ -158,22 +157,22 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     launch: tuple[LaunchPoint, ...] = ()
     if sides is not None:
         drive, driven = sides
-        state = balance.engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+        state = shift_map(job, drive, driven)
         curve = _curve(job, drive, driven, state)
         grounds = _grounds(job, state)
-        engagement = float(balance.engagement_speed(drive)) * _RPM
+        engagement = float(balance.engagement_speed(drive)) * RPM
         stall = stall_speed(drive, driven, job.grip, float(job.shift.drive_radius[0]), job.engine)
         launch = _launch(job, drive, driven, stall)
     return Explanation(
         kit=kit,
         score=score,
         fitted=score_kit(job, fitted_kit(job), replace(request, max_changes=None, budget=None)),
-        target_rpm=job.target_speed * _RPM,
-        limit_rpm=job.speed_limit * _RPM,
-        idle_rpm=job.machine.engine.idle_speed * _RPM,
+        target_rpm=job.target_speed * RPM,
+        limit_rpm=job.speed_limit * RPM,
+        idle_rpm=job.machine.engine.idle_speed * RPM,
         engagement_rpm=engagement,
-        stall_rpm=min(stall, job.speed_limit) * _RPM,
-        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * _KMH,
+        stall_rpm=min(stall, job.speed_limit) * RPM,
+        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * KMH,
         launch=launch,
         shift_start_kmh=curve[0].upshift_kmh if curve else 0.0,
         shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
@@ -191,7 +190,7 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
     loss = belt_loss(tight, slack, belt_speed, shift, job.grip.seat, job.losses)
     reserve = 100 * balance.slip_reserve(driven, state.pull, tight, job.grip)
     tension = 100 * (job.belt.max_tension / (tight + turning) - 1)
-    road = job.vehicle.road_speed(state.speed, shift.ratio) * _KMH
+    road = job.vehicle.road_speed(state.speed, shift.ratio) * KMH
     points = []
     for n in range(len(shift.position)):
         up, back = (UPSHIFT, full, n), (BACKSHIFT, full, n)
@@ -199,8 +198,8 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
             CurvePoint(
                 position=float(shift.position[n]),
                 ratio=float(shift.ratio[n]),
-                upshift_rpm=float(state.speed[up]) * _RPM,
-                backshift_rpm=float(state.speed[back]) * _RPM,
+                upshift_rpm=float(state.speed[up]) * RPM,
+                backshift_rpm=float(state.speed[back]) * RPM,
                 upshift_kmh=float(road[up]),
                 backshift_kmh=float(road[back]),
                 drive_thrust=float(state.drive_thrust[up]),
@@ -228,7 +227,7 @@ def _launch(job: Job, drive: DriveSide, driven: DrivenSide, stall: float) -> tup
     capacity = torque_capacity(speeds, drive, driven, job.grip, radius)
     torque = job.engine.at(speeds)
     return tuple(
-        LaunchPoint(float(w) * _RPM, float(f), float(c), float(t))
+        LaunchPoint(float(w) * RPM, float(f), float(c), float(t))
         for w, f, c, t in zip(speeds, thrust, capacity, torque, strict=True)
     )
 
@@ -239,7 +238,7 @@ def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
     out = []
     for number, entry in enumerate(job.spec.grounds):
         weights = job.duty.weights[number]
-        used, rpm = weights > 0, state.speed * _RPM
+        used, rpm = weights > 0, state.speed * RPM
         share = weights.sum()
         square = float((weights * error**2).sum())
 
@@ -252,8 +251,8 @@ def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
             GroundBand(
                 ground=entry.name,
                 share=100 * float(share),
-                low_kmh=entry.speed[0] * _KMH,
-                high_kmh=float(job.duty.reach[number]) * _KMH,
+                low_kmh=entry.speed[0] * KMH,
+                high_kmh=float(job.duty.reach[number]) * KMH,
                 speed_band=100 * float(np.sqrt(square / share)),
                 mean_rpm=float((weights * rpm).sum() / share),
                 lowest_rpm=float(rpm[used].min()),
@@ -299,8 +298,8 @@ def _mean_rpm(job: Job, kit: Kit) -> float:
     sides = bare_sides(job, kit)
     if sides is None:
         return float("nan")
-    state = balance.engine_speed(*sides, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
-    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * _RPM
+    state = shift_map(job, *sides)
+    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * RPM
 
 
 def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:

@@ -185,8 +185,8 @@ def drive_halves(job: Job, space: Space) -> Halves:
         "idle_drag",
         drags,
         lambda at: (
-            f"the clutch takes hold at {show(float(engagement[tuple(at)]), 'rad/s')}; to be clear of idle it must "
-            f"not below {show(clear, 'rad/s')}"
+            f"the clutch would drag at idle: it takes hold at {show(float(engagement[tuple(at)]), 'rad/s')} and must "
+            f"stay open below {show(clear, 'rad/s')}"
         ),
     )
     sieve.mark(
@@ -400,7 +400,7 @@ def _belt_terms(job: Job, side: DrivenSide) -> tuple[Array, Array]:
     for start in range(0, count, 2000):  # bounds memory
         chunk = slice(start, start + 2000)
         halves = side[chunk]
-        tight = balance.needed_drive_thrust(halves, pull, belt) * belt.tight_per_thrust
+        tight = np.maximum(balance.needed_drive_thrust(halves, pull, belt) * belt.tight_per_thrust, pull)
         least_tight, least_slack = balance.least_tensions(halves, pull, job.spec.score.wanted_margin, belt)
         spent = belt_loss(tight, tight - pull, speed, shift, belt.seat, job.losses)
         needed = belt_loss(least_tight, least_slack, speed, shift, belt.seat, job.losses)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 
 from catalog.job import Job
@@ -77,7 +78,9 @@ def save_kits(job: Job, ranking: Ranking, folder: Path, *, overwrite: bool = Fal
 
 def kit_files(folder: Path) -> list[Path]:
     """Files in a folder that bear the name of a saved kit."""
-    return [file for file in folder.glob("kit-*.yaml") if re.fullmatch(r"kit-[0-9]+\.yaml", file.name)]
+    return [
+        file for file in folder.glob("kit-*.yaml") if re.fullmatch(r"kit-[0-9]+\.yaml", file.name) and file.is_file()
+    ]
 
 
 def check_folder(folder: Path, *, overwrite: bool) -> None:
@@ -92,7 +95,7 @@ def check_folder(folder: Path, *, overwrite: bool) -> None:
         raise InputError([Problem(str(folder), 0, 0, "", "not a folder", hint="name a folder to save kits in.")])
     there = kit_files(folder)
     if there and not overwrite:
-        message = f"{len(there)} kit files are here already"
+        message = f"{len(there)} kit files are here already" if len(there) > 1 else "a kit file is here already"
         raise InputError([Problem(str(folder), 0, 0, "", message, hint="choose another folder, or --overwrite.")])
 
 
@@ -110,7 +113,8 @@ def write_text(file: Path, text: str) -> None:
         part.write_text(text, encoding="utf-8")
         part.replace(file)
     except OSError as error:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
         raise InputError(
             [Problem(str(file), 0, 0, "", f"cannot be written: {error.strerror}", hint="check folder and permissions.")]
         ) from None

@@ -201,10 +201,11 @@ def rank(
     )
     counts = {"space": space.size, **screen.side_counts(), **{rule: found.excluded[rule] for rule in PAIR_RULES}}
     counts |= {"bounded_away": found.bounded_away, "scored": found.scored}
-    guarantee = f"exact over {space.size:,} kits"
+    kits_in_words = f"{space.size:,} kit{'' if space.size == 1 else 's'}"
+    guarantee = f"exact over {kits_in_words}"
     if pareto:
         steps = " %, ".join(f"{name} {10.0**-digits:g}" for name, digits in RESOLUTION.items())
-        guarantee = f"exact Pareto front over {space.size:,} kits at a resolution of {steps} %"
+        guarantee = f"exact Pareto front over {kits_in_words} at a resolution of {steps} %"
     return Ranking(
         kits=kits,
         counts=counts,

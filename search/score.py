@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
+from catalog.quantities import RPM
 from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, fitted_kit
 from search.workers import parallel
@@ -52,7 +53,6 @@ TERM_UNITS = {
     "cost": "",
     "changes": "",
 }
-_RPM = 30 / np.pi
 _CHUNK = 256  # kits balanced at once; about what stays in cache
 
 
@@ -123,19 +123,21 @@ class Score:
 
 def shift_map(job: Job, drive: DriveSide, driven: DrivenSide) -> Balance:
     """Balance paired halves (or one with many) over branches, torque levels and positions."""
-    return balance.engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+    return balance.engine_speed(
+        drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels, job.speed_limit
+    )
 
 
 def overspeed_sides(job: Job, drive: DriveSide, driven: DrivenSide) -> tuple[Array, Array]:
-    """Thrust the drive side gives at the speed limit, and thrust the driven side needs there, (..., n) each [N].
+    """Thrust the drive side gives at the speed limit, and the most the driven side needs there, (..., n) each [N].
 
-    A kit passes the limit where the needed thrust is above the given one: engine speed rises with needed thrust,
-    which is greatest at full torque on the upshift branch.
+    The rule is judged at the limit itself: a kit passes it where, at some torque level on the upshift branch (the
+    faster one), the clutches would not yet slow the engine there.
     """
     limit = job.speed_limit
     given = drive.thrust_per_speed2[..., UPSHIFT, :] * limit**2 - drive.spring
-    pull = float(job.engine.at(limit)) / job.shift.drive_radius
-    return given, balance.needed_drive_thrust(driven, pull, job.grip)[..., UPSHIFT, 0, :]
+    pull = job.duty.levels[:, None] * float(job.engine.at(limit)) / job.shift.drive_radius
+    return given, balance.needed_drive_thrust(driven, pull, job.grip)[..., UPSHIFT, :, :].max(axis=-2)
 
 
 def side_score(request: Request, job: Job, halves: Halves) -> Array:
@@ -178,7 +180,9 @@ def pair_terms(
     def balance_chunk(number: int) -> None:
         chunk = slice(number * _CHUNK, (number + 1) * _CHUNK)
         rows, columns = pairs[chunk].T
-        state = balance.engine_speed(drives[rows], drivens[columns], grip, shift.drive_radius, job.engine, levels)
+        state = balance.engine_speed(
+            drives[rows], drivens[columns], grip, shift.drive_radius, job.engine, levels, job.speed_limit
+        )
         error = state.speed / job.target_speed - 1
         band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
         high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
@@ -198,9 +202,9 @@ def pair_terms(
         "speed_band": 100 * band,
         "spring_loss": 100 * loss,
         "belt_margin": 100 * driven.margin[columns],
-        "worst_high": high * job.target_speed * _RPM,
-        "worst_low": low * job.target_speed * _RPM,
-        "engagement": drive.engagement[rows] * _RPM,
+        "worst_high": high * job.target_speed * RPM,
+        "worst_low": low * job.target_speed * RPM,
+        "engagement": drive.engagement[rows] * RPM,
         "ground_power": 100 * power,
         **({} if request.fitted_wear is None else {"belt_life": request.fitted_wear / wear}),
         "unbalanced": unbalanced,
@@ -284,7 +288,7 @@ def _pair_failures(job: Job, request: Request, drive: Halves, driven: Halves) ->
     if (needed > given).any():
         worst = int(np.argmax(needed - given))
         failures["speed_limit"] = (
-            f"the engine passes {job.speed_limit * _RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
+            f"the engine passes {job.speed_limit * RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
             f"the flyweights give {given.flat[worst]:.0f} N there, {needed.flat[worst]:.0f} N would hold it"
         )
     cost = round(float(drive.cost[0] + driven.cost[0]), 2)

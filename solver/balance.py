@@ -25,6 +25,7 @@ from solver.errors import require
 
 __all__ = [
     "BACKSHIFT",
+    "LOWEST",
     "UPSHIFT",
     "Balance",
     "DriveSide",
@@ -45,6 +46,7 @@ UPSHIFT, BACKSHIFT = 0, 1
 _RESERVE_CAP = 10.0
 _SPEED_TOLERANCE = 1e-9  # of the target speed; the step that gets there leaves its square
 _MOST_STEPS = 80
+LOWEST = 0.05  # of the peak-power speed: no balance is looked for below
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero torque
 
 
@@ -123,6 +125,7 @@ def engine_speed(
     drive_radius: Array,
     engine: EngineCurve,
     levels: ArrayLike,
+    ceiling: float | None = None,
 ) -> Balance:
     """Engine speed at which both clutches balance, at every branch, torque level and position.
 
@@ -141,6 +144,8 @@ def engine_speed(
     engine : EngineCurve
     levels : array_like, shape (m,) [-]
         Torque as a share of full-throttle torque.
+    ceiling : float, optional [rad/s]
+        Where the clutches would slow the engine at this speed, the balance below it is taken, should there be several.
 
     Returns
     -------
@@ -160,11 +165,9 @@ def engine_speed(
     share = driven.per_pull[..., :, None, :]
     arm = rungs[:, None] / drive_radius
     gain, spring, fixed, share, arm = np.broadcast_arrays(gain, spring, fixed, share, arm)
-    target = engine.peak_power_speed
-    low, high = np.full(gain.shape, 0.05 * target), np.full(gain.shape, 4.0 * target)
-    speed = np.full(gain.shape, target)
 
-    for _ in range(_MOST_STEPS):
+    def imbalance(speed: Array) -> tuple[Array, Array]:
+        """Thrust the driven clutch lacks at a speed [N], and its slope [N s/rad]."""
         torque, torque_slope = engine.torque_and_slope(speed)
         pull, pull_slope = arm * torque, arm * torque_slope
         slack = (gain * speed**2 - spring) * belt.tight_per_thrust - pull
@@ -179,7 +182,16 @@ def engine_speed(
             + (belt.pull_thrust - share) * pull
             - fixed
         )
-        slope = by_slack * (2 * gain * speed * belt.tight_per_thrust - pull_slope) + by_pull * pull_slope
+        return excess, by_slack * (2 * gain * speed * belt.tight_per_thrust - pull_slope) + by_pull * pull_slope
+
+    target = engine.peak_power_speed
+    low, high = np.full(gain.shape, LOWEST * target), np.full(gain.shape, 4.0 * target)
+    if ceiling is not None:
+        top = np.full(gain.shape, ceiling)
+        high = np.where(imbalance(top)[0] >= 0, top, high)
+    speed = np.minimum(target, high)
+    for _ in range(_MOST_STEPS):
+        excess, slope = imbalance(speed)
         low = np.where(excess < 0, speed, low)
         high = np.where(excess < 0, high, speed)
         with np.errstate(divide="ignore", invalid="ignore"):

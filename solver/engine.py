@@ -11,7 +11,7 @@ from scipy.interpolate import PchipInterpolator
 
 from solver.errors import require
 
-__all__ = ["EngineCurve", "air_correction", "standard_atmosphere"]
+__all__ = ["EngineCurve", "air_correction", "air_density", "standard_atmosphere"]
 
 Array = NDArray[np.float64]
 
@@ -91,7 +91,29 @@ def standard_atmosphere(altitude: ArrayLike) -> tuple[Array, Array, Array]:
     temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE_RATE * height
     exponent = _STANDARD_GRAVITY / (_GAS_CONSTANT * _LAPSE_RATE)
     pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** exponent
-    return np.asarray(pressure), np.asarray(temperature), np.asarray(pressure / (_GAS_CONSTANT * temperature))
+    return np.asarray(pressure), np.asarray(temperature), air_density(pressure, temperature)
+
+
+def air_density(pressure: ArrayLike, temperature: ArrayLike) -> Array:
+    """Density of dry air, p / (R T).
+
+    Source: ideal-gas law with the gas constant of ICAO Doc 7488.
+
+    Parameters
+    ----------
+    pressure : array_like [Pa]
+    temperature : array_like [K]
+
+    Returns
+    -------
+    ndarray [kg/m^3]
+
+    Examples
+    --------
+    >>> print(round(float(air_density(101325.0, 288.15)), 3))  # ICAO, sea level: 1.225
+    1.225
+    """
+    return np.asarray(np.asarray(pressure, float) / (_GAS_CONSTANT * np.asarray(temperature, float)))
 
 
 @dataclass(frozen=True)
@@ -156,12 +178,38 @@ class EngineCurve:
         slope = np.where(asked < 0, 0.0, rise[piece])
         return torque[piece] + (where - piece) * slope, slope / step
 
+    def fall_range(self, speed: float, low: float, high: float) -> tuple[float, float, float, float]:
+        """How torque falls between a speed and any other speed of a range.
+
+        The torque is linear between table nodes, so the extremes lie at nodes or ends: they are exact.
+
+        Parameters
+        ----------
+        speed : float [rad/s]
+        low : float [rad/s]
+        high : float [rad/s]
+            The range; `speed` may be one end.
+
+        Returns
+        -------
+        tuple of four floats
+            Least [N m] and largest [N m] of (T(speed) - T(w)) / (w / speed - 1), least [N m] and largest [N m] T(w).
+        """
+        start, step, torque, _ = self._table
+        nodes = start + step * np.arange(len(torque))
+        inside = nodes[(nodes > low) & (nodes < high)]
+        others = np.concatenate([[low], inside, [high]])
+        others = others[np.abs(others / speed - 1) > 1e-9]
+        torques = self.at(others)
+        falls = (float(self.at(speed)) - torques) / (others / speed - 1)
+        return float(falls.min()), float(falls.max()), float(torques.min()), float(torques.max())
+
     @cached_property
     def peak_power_speed(self) -> float:
         """Speed of greatest power [rad/s]."""
         start, step, torque, _ = self._table
         speeds = start + step * np.arange(len(torque))
-        return float(speeds[np.argmax(torque * speeds)])
+        return float(min(speeds[np.argmax(torque * speeds)], self.speed[-1]))
 
     @cached_property
     def peak_power(self) -> float:

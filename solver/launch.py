@@ -53,8 +53,8 @@ def torque_capacity(speed: ArrayLike, drive: DriveSide, driven: DrivenSide, belt
 def stall_speed(drive: DriveSide, driven: DrivenSide, belt: Grip, drive_radius: float, engine: EngineCurve) -> float:
     """Engine speed at full throttle with the machine held: where the belt's capacity meets engine torque.
 
-    Up to this speed the belt slips while pulling away; lock-up is where the road has caught up with it. Infinite if
-    the belt never carries the engine's torque. Source: derived here from `torque_capacity`.
+    The lowest such speed: up to it the belt slips while pulling away; lock-up is where the road has caught up with it.
+    Infinite if the belt never carries the engine's torque. Source: derived here from `torque_capacity`.
 
     Parameters
     ----------
@@ -73,7 +73,11 @@ def stall_speed(drive: DriveSide, driven: DrivenSide, belt: Grip, drive_radius: 
         return np.asarray(torque_capacity(w, drive, driven, belt, drive_radius) - engine.at(w))
 
     start = float(np.sqrt(drive.spring[0] / drive.thrust_per_speed2[UPSHIFT, 0]))
-    end = float(engine.speed[-1])
-    if start >= end or surplus(np.array(end)) < 0:
+    speeds = np.linspace(start, float(engine.speed[-1]), 400) if start < engine.speed[-1] else np.empty(0)
+    carried = np.flatnonzero(surplus(speeds) >= 0)
+    if not len(carried):
         return float("inf")
-    return float(find_root(surplus, (start, end)).x)
+    first = int(carried[0])
+    if first == 0:
+        return start
+    return float(find_root(surplus, (float(speeds[first - 1]), float(speeds[first]))).x)

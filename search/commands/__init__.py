@@ -61,3 +61,6 @@ def main() -> None:
     except KitwrightError as error:
         print(error, file=sys.stderr)  # noqa: T201
         sys.exit(2)
+    except OSError as error:  # a path that the system refuses, such as an overlong name
+        print(f"{str(error.filename)[:200]}: {error.strerror}; name another path", file=sys.stderr)  # noqa: T201
+        sys.exit(2)

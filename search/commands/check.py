@@ -76,6 +76,7 @@ def _describe(file: Path) -> tuple[str, Sequence[Part]]:
     from catalog.dyno import read_dyno
     from catalog.job import load_job
     from catalog.machine import Machine
+    from catalog.quantities import RPM
     from catalog.reading import read_document, validate
     from catalog.shelf import read_parts
     from search.kitfile import KitFile
@@ -85,7 +86,7 @@ def _describe(file: Path) -> tuple[str, Sequence[Part]]:
 
     if file.suffix == ".csv":
         curve = read_dyno(file)
-        peak = f"{curve.peak_power / 1000:.1f} kW at {curve.peak_power_speed * 9.549297:.0f} rpm"
+        peak = f"{curve.peak_power / 1000:.1f} kW at {curve.peak_power_speed * RPM:.0f} rpm"
         return f"dyno curve, {len(curve.speed)} points, {peak}", ()
     document = read_document(file)
     keys = set(document.data) if isinstance(document.data, dict) else set()

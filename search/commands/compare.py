@@ -43,8 +43,8 @@ def compare_command(
     from search.screen import CAUTION, console, number, plain_table
     from solver.errors import InputError, Problem
 
-    if len(kit_names) < 2:
-        raise InputError([Problem("KIT", 0, 0, "", "nothing to compare", "one kit", "two or more")])
+    if not 2 <= len(kit_names) <= 26:
+        raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", f"{len(kit_names)} kits", "2 to 26")])
     job = load_job(job_file)
     ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
     known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}
@@ -68,7 +68,7 @@ def compare_command(
         print_csv(rows)
         return
     out = console()
-    letters = [chr(ord("A") + n % 26) for n in range(len(scores))]
+    letters = [chr(ord("A") + n) for n in range(len(scores))]
     for letter, name in zip(letters, kit_names, strict=True):
         out.print(f"{letter}: {name}")
     for start in range(0, len(scores), _KITS_A_TABLE):

@@ -37,7 +37,7 @@ def init_command(
     from solver.errors import InputError, Problem
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError([Problem(str(folder), 0, 0, "", "this folder is not empty", hint="name a new folder.")])
+        raise InputError([Problem(str(folder), 0, 0, "", "not a new or empty folder", hint="name another.")])
     configs = resources.files("configs")
     texts = {Path(name): (configs / name).read_text(encoding="utf-8") for name in ("machine.yaml", "engine.csv")}
     job = (configs / "rescue.yaml").read_text(encoding="utf-8")

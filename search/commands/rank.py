@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
@@ -131,10 +132,14 @@ def _budget(job: Job, text: str | None) -> float | None:
     """An amount, with or without the catalogue's currency."""
     from solver.errors import InputError, Problem
 
-    amount, _, currency = (text or "").strip().partition(" ")
-    if currency and currency != job.currency:
+    if text is None:
+        return None
+    found = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*([A-Z]{3})?\s*", text)
+    if found is None:
+        raise InputError([Problem("--budget", 0, 0, "", "not an amount", repr(text), "150, or '150 EUR'")])
+    if found[2] and found[2] != job.currency:
         raise InputError([Problem("--budget", 0, 0, "", "not the catalogue's currency", repr(text), job.currency)])
-    return None if text is None else _as_number("--budget", amount)
+    return float(found[1])
 
 
 @contextmanager
@@ -150,12 +155,13 @@ def _interruptible() -> Iterator[None]:
 
 
 def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
+    from catalog.quantities import RPM
     from search.kits import SLOTS
     from search.screen import CAUTION, console, count, number, plain_table
 
     out = console()
     out.print(f"{job.spec.description}: {count(len(ranking.kits), 'kit')} listed, {ranking.guarantee}.")
-    out.print(f"Target {job.target_speed * 9.549297:,.0f} rpm, limit {job.speed_limit * 9.549297:,.0f} rpm.")
+    out.print(f"Target {job.target_speed * RPM:,.0f} rpm, limit {job.speed_limit * RPM:,.0f} rpm.")
     out.print()
     table = plain_table("Rank", "Score", "Band", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost", left=())
     table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", job.currency, style="dim")
@@ -185,7 +191,7 @@ def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
     out.print()
     counts = dict(ranking.counts)
     space, away, scored = counts.pop("space"), counts.pop("bounded_away"), counts.pop("scored")
-    out.print(f"Of {space:,} kits {away:,} are proven worse than those listed, {scored:,} were balanced in full.")
+    out.print(f"Of {space:,} kits {away:,} are proven worse by bounds, {scored:,} others were balanced in full.")
     out.print("Left out by rule: " + ", ".join(f"{rule} {left:,}" for rule, left in counts.items() if left) + ".")
     out.print("Assumed: " + "; ".join(ranking.assumed) + ".")
     out.print()

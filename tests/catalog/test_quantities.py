@@ -312,4 +312,4 @@ def test_alias_keeps_its_range(name: str, good: object, bad: object) -> None:
 
 def test_refusal_needs_only_a_message() -> None:
     assert refusal("too heavy").message() == "too heavy"
-    assert refusal("too heavy", hint="drill it").message() == "too heavy drill it"
+    assert refusal("too heavy", hint="drill it").message() == "too heavy; drill it"
