@@ -44,7 +44,7 @@ def compare_command(
     from solver.errors import InputError, Problem
 
     if not 2 <= len(kit_names) <= 26:
-        raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", f"{len(kit_names)} kits", "2 to 26")])
+        raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", str(len(kit_names)), "2 to 26 kits")])
     job = load_job(job_file)
     ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
     known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}

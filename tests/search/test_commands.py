@@ -419,12 +419,12 @@ def test_explain_gives_every_position_and_ground(run: Run) -> None:
         ("rank JOB --weight noise=1", ("--weight: noise", "speed_band, spring_loss, belt_margin")),
         ("rank JOB --weight spring_loss=nan", ("--weight: spring_loss", "0 or more")),
         ("rank JOB --weight spring_loss=much", ("--weight", "'much'", "a number")),
-        ("rank JOB --budget -1", ("--budget", "0 or more")),
+        ("rank JOB --budget -1", ("--budget: not an amount", "'-1'")),
         ("rank JOB --max-changes -1", ("--max-changes", "0 or more")),
         ("rank JOB --top 0", ("--top", "1 or more")),
         ("rank JOB --format xml", ("--format", "'table', 'json', 'csv'")),
         ("rank JOB --lock-fited", ("--lock-fited", "--lock-fitted")),
-        ("compare JOB fitted", ("two or more",)),
+        ("compare JOB fitted", ("cannot be compared", "2 to 26 kits")),
         ("explain JOB 0", ("KIT", "no such rank", "1 or more")),
         ("explain JOB 999999", ("KIT", "no such rank", "1 to ")),
         ("explain JOB fited", ("KIT", "'fited'", "a rank, slot=id")),
@@ -438,7 +438,7 @@ def test_explain_gives_every_position_and_ground(run: Run) -> None:
         ("compare JOB fitted ²", ("KIT: no such kit or file", "'²'", "a rank, slot=id")),
         ("explain JOB ''", ("KIT: no kit named", "a rank, slot=id")),
         ("rank JOB --budget '150 USD'", ("--budget: not the catalogue's currency", "'150 USD'", "expected EUR")),
-        ("rank JOB --budget much", ("--budget: not a number", "'much'")),
+        ("rank JOB --budget much", ("--budget: not an amount", "'much'")),
     ],
 )
 def test_wrong_words_are_refused_with_place_and_remedy(run: Run, words: str, facts: tuple[str, ...]) -> None:
@@ -510,7 +510,7 @@ def test_init_writes_a_job_that_ranks_and_never_overwrites(run: Run, shop: Path,
     assert one_line(answer.out).count(CAUTION) == 1
     before = contents(Path())
     assert len(before) == int(answer.out.split()[0])
-    refused(run("init", "new/shop"), "new/shop: this folder is not empty; name a new folder.\n")
+    refused(run("init", "new/shop"), "new/shop: not a new or empty folder; name another.\n")
     assert contents(Path()) == before
     assert run("check", "new/shop").code == 0
     ranked = run("rank", "new/shop/job.yaml", "--lock-fitted", "--lock", "helix=any", "--format", "json")
@@ -521,9 +521,9 @@ def test_init_writes_a_job_that_ranks_and_never_overwrites(run: Run, shop: Path,
 def test_init_leaves_nothing_half_written(run: Run) -> None:
     Path("new").mkdir()
     Path("new/parts").write_text("a file where a folder should be\n")
-    refused(run("init", "new"), "new: this folder is not empty; name a new folder.\n")
+    refused(run("init", "new"), "new: not a new or empty folder; name another.\n")
     assert list(contents(Path("new"))) == ["parts"]
-    refused(run("init", "new/parts"), "new/parts: ", "name a new folder")
+    refused(run("init", "new/parts"), "new/parts: ", "name another")
     assert list(contents(Path("new"))) == ["parts"]
 
 
