@@ -103,8 +103,8 @@ class Screen:
         total += self.driven_score
         return total
 
-    def close_bound(self, pairs: Pairs) -> Array:
-        """Closer lower bound of the score of chosen pairs, shape (k,).
+    def close_band(self, pairs: Pairs) -> Array:
+        """Closer lower bound of the speed band [%] of chosen pairs, shape (k,).
 
         Takes the sides of the target speed apart: too much thrust slows the engine, where the imbalance changes
         less with speed than above target.
@@ -112,15 +112,25 @@ class Screen:
         out = np.empty(len(pairs))
         top = self.job.speed_limit / self.job.target_speed - 1
         share = self.job.duty.weights.sum(axis=0)[self.used]
-        for start in range(0, len(pairs), _CLOSE):
-            rows, columns = pairs[start : start + _CLOSE].T
+
+        def bound_chunk(number: int) -> None:
+            chunk = slice(number * _CLOSE, (number + 1) * _CLOSE)
+            rows, columns = pairs[chunk].T
             push, surplus = _push_and_surplus(self.job, self.drive.side, rows, self.used)
             excess = surplus - self.needed[columns]
             below, above = (fall[columns] for fall in self.falls)
             steepest = np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
             least = np.where(steepest > 0, excess / np.where(steepest > 0, steepest, 1.0), 0.0)
-            out[start : start + _CLOSE] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
+            out[chunk] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
+
+        for _ in parallel(bound_chunk, -(-len(pairs) // _CLOSE)):
+            pass
+        return out
+
+    def close_bound(self, pairs: Pairs) -> Array:
+        """Closer lower bound of the score of chosen pairs, shape (k,)."""
         rows, columns = pairs.T
+        out = self.close_band(pairs)
         out *= self.request.weights["speed_band"]
         out += self.drive_score[rows] + self.driven_score[columns]
         return out

@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 Pairs = NDArray[np.intp]
 
 RESOLUTION = {"speed_band": 2, "spring_loss": 2, "belt_margin": 1}  # decimals of a percentage
-_BATCH = 20_000
+_BATCH = 2_000  # pairs balanced between two looks at the front
 
 
 def nondominated(points: Array) -> NDArray[np.bool_]:
@@ -72,27 +72,45 @@ class _Front:
             chosen = chosen[nondominated(points[chosen])]
             self.pairs, self.scores, self.points = all_pairs[chosen], all_scores[chosen], points[chosen]
 
-    def candidates(self, block: slice) -> Pairs:
-        """Pairs of a block that the front so far does not strictly dominate by their bounds."""
+    def take(self, block: slice) -> int:
+        """Balance the pairs of a block that the front does not strictly dominate by their bounds; how many."""
         screen = self.screen
-        band = np.round(screen.band_bound(block), RESOLUTION["speed_band"])
         open_ = screen.rule(block) == 0
-        power = screen.job.engine.peak_power
-        share = (screen.drive.loss[block, None] + screen.driven.loss) / power
-        loss = np.round(100 * share, RESOLUTION["spring_loss"])
-        margin = -np.round(100 * screen.driven.margin, RESOLUTION["belt_margin"])
-        points = self.points[np.argsort(self.points[:, 1], kind="stable")]
-        for value in np.unique(margin):
-            column = np.flatnonzero(margin == value)
-            at_least = points[points[:, 2] <= value]
-            if len(at_least) == 0:
-                continue
-            best = np.concatenate([[np.inf], np.minimum.accumulate(at_least[:, 0])])
-            known = best[np.searchsorted(at_least[:, 1], loss[:, column], side="right")]
-            open_[:, column] &= band[:, column] <= known
+        loss, margin = self.terms(np.arange(block.start, block.stop)[:, None], np.arange(len(screen.driven)))
+        open_ &= np.round(screen.band_bound(block), RESOLUTION["speed_band"]) <= self.best_band(loss, margin)
         found = np.argwhere(open_)
         found[:, 0] += block.start
-        return found
+        band = np.round(screen.close_band(found), RESOLUTION["speed_band"])
+        order = np.argsort(band, kind="stable")  # flat kits first: they close off most others
+        found, band = found[order], band[order]
+        taken = 0
+        while len(found):
+            loss, margin = self.terms(*found.T)
+            still = band <= self.best_band(loss, margin)
+            found, band = found[still], band[still]
+            self.add(found[:_BATCH])
+            taken += len(found[:_BATCH])
+            found, band = found[_BATCH:], band[_BATCH:]
+        return taken
+
+    def terms(self, drive: NDArray[np.intp], driven: NDArray[np.intp]) -> tuple[Array, Array]:
+        """Rounded spring loss and negative belt margin of pairs of halves."""
+        screen = self.screen
+        share = (screen.drive.loss[drive] + screen.driven.loss[driven]) / screen.job.engine.peak_power
+        margin = np.round(100 * screen.driven.margin[driven], RESOLUTION["belt_margin"])
+        return np.round(100 * share, RESOLUTION["spring_loss"]), np.broadcast_to(-margin, share.shape)
+
+    def best_band(self, loss: Array, margin: Array) -> Array:
+        """Smallest band on the front of kits that lose no more and hold no less; infinite where there is none."""
+        points = self.points[np.argsort(self.points[:, 1], kind="stable")]
+        best = np.full(loss.shape, np.inf)
+        held = margin.reshape(-1, margin.shape[-1])[0]  # of a block's pairs every row holds the same
+        for value in np.unique(held):
+            here = np.flatnonzero(held == value)
+            rivals = points[points[:, 2] <= value]
+            known = np.concatenate([[np.inf], np.minimum.accumulate(rivals[:, 0])])
+            best[..., here] = known[np.searchsorted(rivals[:, 1], loss[..., here], side="right")]
+        return best
 
 
 def pareto_pairs(screen: Screen, report: Report = lambda _: None) -> Found:
@@ -130,9 +148,7 @@ def pareto_pairs(screen: Screen, report: Report = lambda _: None) -> Found:
         report((number + 1) / len(blocks) * 0.4)
     scored = 0
     for number, block in enumerate(blocks):
-        pairs = front.candidates(block)
-        scored += len(pairs)
-        front.add(pairs)
+        scored += front.take(block)
         report(0.4 + (number + 1) / len(blocks) * 0.6)
     order = np.lexsort((front.pairs[:, 1], front.pairs[:, 0], front.scores))
     chosen = front.pairs[order]

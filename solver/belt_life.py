@@ -24,7 +24,8 @@ HALVING = 10.0  # K
 def belt_temperature(loss: ArrayLike, air_temperature: ArrayLike, conductance: ArrayLike) -> Array:
     """Steady temperature of the belt, air + loss / conductance.
 
-    Source: derived here, one lump; the conductance belongs to cover and ducts and is to be calibrated.
+    Source: derived here, one lump; the conductance stands for the air that cover, ducts and sheaves move at working
+    speed, and is to be calibrated.
 
     Parameters
     ----------
