@@ -12,7 +12,7 @@ from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, quanti
 from catalog.reading import Id, Strict, Text
 from catalog.stock import STATIONS, Money
 
-__all__ = ["SLOT_FAMILIES", "JobFile"]
+__all__ = ["SLOT_FAMILIES", "JobFile", "SlotIds"]
 
 # Slots of a kit in the order of every table and tie-break, and the family each draws from. Twist is a setting.
 SLOT_FAMILIES: Mapping[str, str] = {
@@ -136,8 +136,8 @@ class Grid(Strict):
         return self
 
 
-class Fitted(Strict):
-    """The kit that is in the machine now."""
+class SlotIds(Strict):
+    """A part id for every slot of a kit."""
 
     drive_spring: Id
     flyweight: Id
@@ -146,6 +146,11 @@ class Fitted(Strict):
     tip: Id
     driven_spring: Id
     helix: Id
+
+
+class Fitted(SlotIds):
+    """The kit that is in the machine now."""
+
     twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
 
 

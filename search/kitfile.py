@@ -9,8 +9,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from catalog.job import Job
-from catalog.jobfile import SLOT_FAMILIES
-from catalog.reading import Id, Strict, Text, read_document, validate
+from catalog.jobfile import SLOT_FAMILIES, SlotIds
+from catalog.reading import Strict, Text, read_document, validate
 from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts
 from search.ranking import RankedKit, Ranking, rank
 from solver.errors import InputError, Problem
@@ -18,16 +18,9 @@ from solver.errors import InputError, Problem
 __all__ = ["KitFile", "check_folder", "find_kit", "save_kits", "write_text"]
 
 
-class KitSlots(Strict):
-    """Slots of a kit file."""
+class KitSlots(SlotIds):
+    """Slots of a kit file; twist as `--lock` takes it."""
 
-    drive_spring: Id
-    flyweight: Id
-    heel: Id
-    mid: Id
-    tip: Id
-    driven_spring: Id
-    helix: Id
     twist: Text
 
 
