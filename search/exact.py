@@ -1,4 +1,4 @@
-"""Exact ranking of a whole space: a proven lower bound for every pair of halves, full fidelity where it matters.
+"""Exact ranking of a whole space: a lower bound for every pair of halves, full fidelity where it matters.
 
 At target speed the thrusts miss their balance by c = (A w^2 - K) - F1, a difference between a number of the
 drive half and one of the driven half. The engine speed error r at a duty point obeys |r| >= |c| / B, where B
@@ -276,23 +276,21 @@ def top_pairs(screen: Screen, top: int, report: Report = lambda _: None) -> Foun
     seeds: list[tuple[Array, Pairs]] = []
     least = np.full(len(blocks), np.inf)
     wanted = max(4 * top, 256)
-    threshold = np.inf
 
     def first_look(number: int) -> tuple[NDArray[np.int64], float, Array, Pairs]:
         block = blocks[number]
         code = screen.rule(block)
         bound = screen.bound(block)
         bound[code > 0] = np.inf
-        keep = np.flatnonzero(bound <= threshold)
+        keep = np.flatnonzero(np.isfinite(bound))
         values = bound.ravel()[keep]
         if len(keep) > wanted:
             edge = np.partition(values, wanted - 1)[wanted - 1]
             keep, values = keep[values <= edge], values[values <= edge]
-        finite = np.isfinite(values)
-        pairs = np.column_stack(np.unravel_index(keep[finite], bound.shape))
+        pairs = np.column_stack(np.unravel_index(keep, bound.shape))
         pairs[:, 0] += block.start
         counts = np.bincount(code.ravel(), minlength=1 + len(PAIR_RULES))
-        return counts, float(bound.min(initial=np.inf)), values[finite], pairs
+        return counts, float(values.min(initial=np.inf)), values, pairs
 
     for number, (counts, smallest, values, pairs) in enumerate(parallel(first_look, len(blocks))):
         for rule, count in zip(PAIR_RULES, counts[1:], strict=True):

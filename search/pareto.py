@@ -104,7 +104,7 @@ class _Front:
         """Smallest band on the front of kits that lose no more and hold no less; infinite where there is none."""
         points = self.points[np.argsort(self.points[:, 1], kind="stable")]
         best = np.full(loss.shape, np.inf)
-        held = margin.reshape(-1, margin.shape[-1])[0]  # of a block's pairs every row holds the same
+        held = margin if margin.ndim == 1 else margin[0]  # of a block's pairs every row holds the same
         for value in np.unique(held):
             here = np.flatnonzero(held == value)
             rivals = points[points[:, 2] <= value]
