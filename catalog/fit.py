@@ -81,6 +81,8 @@ def mass_fits(mass: TuningMass | None, station: str, arm: Flyweight) -> str | No
     if mass is None:
         blocked = seat is not None and not seat.may_be_empty
         return f"{station} of {arm.id} must carry a mass" if blocked else None
+    if station not in mass.stations:
+        return f"{mass.id} is made for {', '.join(mass.stations)}, not {station}"
     if seat is None:
         return f"{arm.id} has no {station} station"
     if seat.seat != mass.seat:

@@ -185,7 +185,7 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
 def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
     shift, full = job.shift, -1  # the last torque level is full throttle
     belt_speed = state.speed * shift.drive_radius
-    tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+    tight, slack = state.carried
     turning = centrifugal_tension(job.belt.mass_per_length, belt_speed)
     loss = belt_loss(tight, slack, belt_speed, shift, job.grip.seat, job.losses)
     reserve = 100 * balance.slip_reserve(driven, state.pull, tight, job.grip)

@@ -187,7 +187,7 @@ def pair_terms(
         band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
         high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
         low[chunk] = np.where(used, error, np.inf).min(axis=(1, 2, 3))
-        tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+        tight, slack = state.carried
         lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, grip.seat, job.losses)
         reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
         power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
@@ -232,7 +232,7 @@ def _fitted_wear(job: Job) -> float | None:
         return None
     state = shift_map(job, *sides)
     weights, belt_speed = job.duty.weights.sum(axis=0), state.speed * job.shift.drive_radius
-    tight, slack = np.maximum(state.tight_net, 0.0), np.maximum(state.slack_net, 0.0)
+    tight, slack = state.carried
     lost = belt_loss(tight, slack, belt_speed, job.shift, job.grip.seat, job.losses)
     return float(_wear(job, weights, belt_speed, tight, lost))
 

@@ -117,6 +117,11 @@ class Balance:
     driven_thrust: Array
     status: NDArray[np.int8]
 
+    @property
+    def carried(self) -> tuple[Array, Array]:
+        """Tight and slack net tension [N] [N], never below zero: a belt does not push."""
+        return np.maximum(self.tight_net, 0.0), np.maximum(self.slack_net, 0.0)
+
 
 def engine_speed(
     drive: DriveSide,

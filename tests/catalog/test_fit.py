@@ -188,7 +188,12 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
     ("no mass", lambda: fit.mass_fits(None, "heel", arm()), None),
     ("no mass and no station", lambda: fit.mass_fits(None, "mid", arm()), None),
     ("no mass where one must be", lambda: fit.mass_fits(None, "tip", arm()), "tip of arm must carry a mass"),
-    ("mass without station", lambda: fit.mass_fits(mass(), "mid", arm()), "arm has no mid station"),
+    ("mass of another station", lambda: fit.mass_fits(mass(), "heel", arm()), "probe is made for tip, not heel"),
+    (
+        "mass without station",
+        lambda: fit.mass_fits(mass(stations=["tip", "mid"]), "mid", arm()),
+        "arm has no mid station",
+    ),
     (
         "mass of another seat",
         lambda: fit.mass_fits(mass(seat="m6"), "tip", arm()),

@@ -70,6 +70,11 @@ def test_an_unbuildable_kit_tells_every_rule_it_breaks_and_still_its_terms(job: 
     assert score.terms == score_kit(job, fitted).terms
 
 
+def test_a_mass_in_another_station_breaks_the_fit(job: Job, fitted: Kit) -> None:
+    swapped = Kit({**fitted.parts, "heel": fitted.parts["mid"]}, fitted.settings)
+    assert "mass_fit" in score_kit(job, swapped).failures
+
+
 def test_an_unknown_part_is_bad_input(job: Job, fitted: Kit) -> None:
     with pytest.raises(InputError, match="no such part"):
         score_kit(job, Kit({**fitted.parts, "helix": "none-such"}, fitted.settings))
