@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from catalog.quantities import PerMinute, Position, RotationSpeed, Speed, quantity, refusal, show
+from catalog.quantities import Fraction, PerMinute, Position, RotationSpeed, Speed, quantity, refusal, show
 from catalog.reading import Id, Strict, Text
 from catalog.stock import STATIONS, Money
 
@@ -24,7 +24,6 @@ SLOT_FAMILIES: Mapping[str, str] = {
 }
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
-Part = Annotated[float, quantity("1", ge=0, le=1)]
 Weight = Annotated[float, quantity("1", ge=0, le=1000)]
 
 
@@ -38,7 +37,7 @@ class GroundEntry(Strict):
     name: Text
     share: Share
     source: Text
-    rolling: Annotated[float, quantity("1", ge=0, le=1)]
+    rolling: Fraction
     adhesion: Annotated[float, quantity("1", gt=0, le=1.5)]
     grade: Annotated[float, quantity("1", ge=-1, le=1)]
     speed: tuple[Speed, Speed]
@@ -112,7 +111,7 @@ class ScoreRule(Strict):
     }
 
     wanted_margin: Annotated[float, quantity("1", ge=0, le=5)] = 0.20
-    weights: Weights = Weights()
+    weights: Weights = Field(default_factory=Weights)
 
 
 class Grid(Strict):
@@ -169,8 +168,8 @@ class JobFile(Strict):
     site: Site = Site.model_construct(altitude=0.0, temperature=288.15)
     grounds: Annotated[list[GroundEntry], Field(min_length=1, max_length=40)]
     limits: Limits
-    score: ScoreRule = ScoreRule()
-    grid: Grid = Grid()
+    score: ScoreRule = Field(default_factory=ScoreRule)
+    grid: Grid = Field(default_factory=Grid)
     fitted: Fitted
     locks: dict[Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text] = (
         Field(default_factory=dict)

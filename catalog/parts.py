@@ -15,6 +15,7 @@ from pydantic import Field, model_validator
 
 from catalog.quantities import (
     Force,
+    Fraction,
     Length,
     LinearDensity,
     Mass,
@@ -240,7 +241,7 @@ class Belt(Part):
     mass_per_length: LinearDensity
     max_tension: Annotated[float, quantity("N", gt=0)]
     friction: Friction
-    seating: Annotated[float, quantity("1", ge=0, le=1)] = 1.0
+    seating: Fraction = 1.0
     thrust_theory: Literal["closed-form", "corrected"] = "closed-form"
     losses: BeltLossData
 

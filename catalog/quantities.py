@@ -1,8 +1,9 @@
 """Texts with a unit ("60 lbf", "45 N/mm") to SI numbers and back to display texts.
 
-The unit names are a fixed list, so that no exotic prefix or physical constant slips in; pint supplies their
-factors and is imported only when the first unit is met. The angle counts as a dimension of its own: "4 /min"
-is no speed of rotation, "80 N m" no torsion rate. Nothing here knows files, parts or models.
+The unit names are a fixed list, so that no exotic prefix or physical constant slips in. The factors of the common
+ones are written here; pint supplies those of the others, and is imported only when the first of them is met. The angle
+counts as a dimension of its own: "4 /min" is no speed of rotation, "80 N m" no torsion rate. Nothing here knows files,
+parts or models.
 """
 
 from __future__ import annotations
@@ -23,9 +24,8 @@ from solver.errors import QuantityError
 __all__ = [
     "KMH",
     "RPM",
-    "Angle", "Area", "Density", "Force", "Fraction", "Length", "LinearDensity", "Mass", "MassOrZero", "Number",
-    "PerMinute", "Position", "Power", "Pressure", "Rate", "RotationSpeed", "Speed", "Temperature", "Torque",
-    "TorsionRate", "quantity", "refusal", "show", "shown", "to_si",
+    "Area", "Force", "Fraction", "Length", "LinearDensity", "Mass", "Number", "PerMinute", "Position", "Rate",
+    "RotationSpeed", "Speed", "TorsionRate", "quantity", "refusal", "show", "shown", "to_si",
 ]
 # fmt: on
 
@@ -89,6 +89,22 @@ W kW MW hp horsepower watt J kJ Pa hPa kPa MPa GPa bar mbar psi ksi atm K kelvin
 _RENAMED = {"%": "percent", "Nm": "N*m", "PS": "metric_horsepower", "gf": "gram_force", "lbm": "lb"}
 _RENAMED |= {"rev": "turn", "degC": "delta_degC", "degF": "delta_degF"}
 _UNITS = {name: name for name in _ANGULAR + _PLAIN} | _RENAMED
+# Dimensions and SI factors of the units most files are written in, exact by definition. Building pint's registry takes
+# longer than all the rest of reading a job; a test holds every row equal to it.
+_COMMON: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
+    ({}, {"%": 0.01}),
+    ({"[length]": 1}, {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "in": 0.0254, "ft": 0.3048}),
+    ({"[mass]": 1}, {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}),
+    ({"[time]": 1}, {"s": 1.0, "min": 60.0, "h": 3600.0}),
+    ({"[angle]": 1}, {"rad": 1.0, "deg": math.pi / 180}),
+    ({"[angle]": 1, "[time]": -1}, {"rpm": math.pi / 30}),
+    ({"[length]": 1, "[time]": -1}, {"mph": 0.44704}),
+    ({"[mass]": 1, "[length]": 1, "[time]": -2}, {"N": 1.0, "kN": 1e3, "lbf": 0.45359237 * 9.80665, "kgf": 9.80665}),
+    ({"[mass]": 1, "[length]": 2, "[time]": -2}, {"Nm": 1.0}),
+    ({"[mass]": 1, "[length]": 2, "[time]": -3}, {"W": 1.0, "kW": 1e3, "hp": 550 * 0.3048 * 0.45359237 * 9.80665}),
+    ({"[mass]": 1, "[length]": -1, "[time]": -2}, {"Pa": 1.0, "kPa": 1e3, "MPa": 1e6, "GPa": 1e9, "bar": 1e5}),
+    ({"[temperature]": 1}, {"K": 1.0, "degC": 1.0}),
+)
 _TEMPERATURES = {"degC": (273.15, 1.0, 1.0), "degF": (459.67, 5.0, 9.0)}  # as _conversion returns them
 _SIGNS = {"²": "^2", "³": "^3", "µ": "u", "μ": "u", "°C": "degC", "°F": "degF", "°": "deg"}
 _MISNAMED = {"C": "degC", "F": "degF", "#": "lbf", "Lb": "lb", "k": "K", "H": "h", "G": "g", "PSI": "psi"}
@@ -119,6 +135,9 @@ def _registry() -> Any:
 @functools.cache
 def _unit(name: str) -> tuple[float, dict[str, float]]:
     """SI factor and dimensions of one named unit."""
+    for dimensions, factors in _COMMON:
+        if name in factors:
+            return factors[name], dimensions
     base = _registry().Quantity(1.0, _UNITS[name]).to_base_units()
     angle = {"[angle]": 1.0} if _UNITS[name] in _ANGULAR else {}
     return float(base.magnitude), {str(d): float(p) for d, p in base.dimensionality.items()} | angle
@@ -391,19 +410,12 @@ Length = Annotated[float, quantity("m", gt=0)]
 Position = Annotated[float, quantity("m")]
 Force = Annotated[float, quantity("N", ge=0)]
 Rate = Annotated[float, quantity("N/m", gt=0)]
-Angle = Annotated[float, quantity("rad")]
 Mass = Annotated[float, quantity("kg", gt=0)]
-MassOrZero = Annotated[float, quantity("kg", ge=0)]
 RotationSpeed = Annotated[float, quantity("rad/s", gt=0)]
-Torque = Annotated[float, quantity("N m")]
 TorsionRate = Annotated[float, quantity("N m/rad", gt=0)]
-Power = Annotated[float, quantity("W", gt=0)]
 Area = Annotated[float, quantity("m^2", ge=0)]
 Speed = Annotated[float, quantity("m/s", ge=0)]
-Temperature = Annotated[float, quantity("K", gt=0)]
-Pressure = Annotated[float, quantity("Pa", ge=0)]
 Number = Annotated[float, quantity("1", ge=0)]
 Fraction = Annotated[float, quantity("1", ge=0, le=1)]
-Density = Annotated[float, quantity("kg/m^3", ge=0)]
 LinearDensity = Annotated[float, quantity("kg/m", ge=0)]
 PerMinute = Annotated[float, quantity("1/s", ge=0)]

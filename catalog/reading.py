@@ -38,7 +38,8 @@ def _without_coercion(schema: Any) -> Any:
 class Strict(BaseModel):
     """Base of every model read from a file: frozen, no unknown keys, no scalar taken for another kind."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    # Built when first validated against: most models are only parts of others, and are built with those.
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: Any) -> Any:

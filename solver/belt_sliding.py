@@ -17,7 +17,6 @@ from typing import Literal, cast
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.integrate import solve_ivp
 from scipy.interpolate import RegularGridInterpolator
 from scipy.optimize import brentq
 
@@ -94,6 +93,8 @@ def active_arc(
     >>> print(round(float(np.degrees(a.arc[0])), 0), round(float(a.thrust[0]), 2))
     114.0 2.39
     """
+    from scipy.integrate import solve_ivp  # here: only the making of the stored table integrates
+
     wanted = np.log(np.atleast_1d(np.asarray(ratio, float)))
     require((wanted > 0) & (wanted < np.log(1e4)), "ratio", np.exp(wanted), "-", "(1, 10000)")
     require(np.diff(wanted) > 0, "step of ratio", np.diff(wanted), "-", "> 0 (rising order)")

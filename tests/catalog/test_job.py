@@ -8,6 +8,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -329,3 +331,11 @@ def test_twists_are_those_of_all_helices_and_of_the_grid(files: Files) -> None:
         job = load_job(files.folder / "job.yaml")
         assert job.twists == (None, *(pytest.approx(angle * DEG, abs=1e-8) for angle in twists))
         files.edit("job.yaml", {"grid": None})
+
+
+def test_the_demo_loads_without_the_heavy_libraries_it_does_not_need() -> None:
+    code = "import sys; from catalog import load_job; load_job(sys.argv[1]); print(*sys.modules, sep='\\n')"
+    ran = subprocess.run(
+        [sys.executable, "-c", code, CONFIGS / "rescue.yaml"], capture_output=True, text=True, check=True
+    )
+    assert not {"pint", "pandas", "optuna", "matplotlib", "rich", "scipy.integrate"} & set(ran.stdout.split())

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import subprocess
-import sys
 from typing import Annotated, Any
 
 import pint
@@ -196,15 +194,32 @@ def test_every_listed_unit_is_known_to_pint_and_every_example_fits_its_kind() ->
         assert to_si(kind.example, unit) > 0
 
 
+@pytest.mark.parametrize(
+    ("dimensions", "name", "factor"), [(d, *row) for d, u in quantities._COMMON for row in u.items()]
+)
+def test_written_unit_equals_pints(dimensions: dict[str, float], name: str, factor: float) -> None:
+    base = PINT.Quantity(1.0, quantities._UNITS[name]).to_base_units()
+    assert factor == pytest.approx(base.magnitude, rel=1e-15)
+    angle = {"[angle]": 1} if name in quantities._ANGULAR else {}  # pint counts angles as plain numbers
+    assert dimensions == dict(base.dimensionality) | angle
+
+
 def test_repeated_unit_costs_no_pint_call(monkeypatch: pytest.MonkeyPatch) -> None:
-    first = to_si("12 lbf/ft", "N/m")
+    first = to_si("12 ozf/thou", "N/m")
     monkeypatch.setattr(quantities, "_registry", None)
-    assert to_si("24 lbf/ft", "N/m") == pytest.approx(2 * first)
+    assert to_si("24 ozf/thou", "N/m") == pytest.approx(2 * first)
 
 
-def test_import_and_display_leave_pint_alone() -> None:
-    code = "import sys, catalog.quantities as q; q.show(0.1, 'm'); sys.exit('pint' in sys.modules)"
-    subprocess.run([sys.executable, "-c", code], check=True)
+def test_common_units_their_refusals_and_display_leave_pint_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    quantities._unit.cache_clear()
+    quantities._conversion.cache_clear()
+    quantities._dimensions.cache_clear()
+    monkeypatch.setattr(quantities, "_registry", None)
+    for si, kind in quantities._KINDS.items():
+        assert to_si(show(to_si(kind.example, si), si, 9), si) == pytest.approx(to_si(kind.example, si))
+    for text, si in (("60 lb", "N"), ("3 mm", "N"), ("3 newtn", "N"), ("3 mm/N", "N/m")):
+        with pytest.raises(QuantityError):
+            to_si(text, si)
 
 
 @pytest.mark.parametrize(
@@ -286,20 +301,13 @@ def test_range_error_shows_what_a_foreign_unit_comes_to() -> None:
         ("Position", "-1 mm", "1 N"),
         ("Force", "0 N", "-1 N"),
         ("Rate", "1 N/mm", "0 N/mm"),
-        ("Angle", "-1 deg", "1 mm"),
         ("Mass", "1 g", "0 g"),
-        ("MassOrZero", "0 g", "-1 g"),
         ("RotationSpeed", "1 rpm", "0 rpm"),
-        ("Torque", "-1 N m", "1 N"),
         ("TorsionRate", "1 N m/deg", "0 N m/deg"),
-        ("Power", "1 kW", "0 W"),
         ("Area", "0 m^2", "-1 m^2"),
         ("Speed", "0 km/h", "-1 km/h"),
-        ("Temperature", "-273 degC", "-273.15 degC"),
-        ("Pressure", "0 Pa", "-1 Pa"),
         ("Number", 0, -1),
         ("Fraction", "100 %", "101 %"),
-        ("Density", "0 kg/m^3", "-1 kg/m^3"),
         ("LinearDensity", "0 kg/m", "-1 kg/m"),
         ("PerMinute", "0 /min", "-1 /min"),
     ],

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import pytest
+import yaml
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from pydantic import Field, RootModel, ValidationError, model_validator
@@ -20,8 +23,11 @@ from solver.errors import InputError
 Read = Callable[[str | bytes], Document]
 
 
-@pytest.fixture
-def read(tmp_path: Path) -> Read:
+@pytest.fixture(params=["libyaml", "python"])
+def read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> Read:
+    if request.param == "python":
+        monkeypatch.setattr(documents, "_by_libyaml", lambda text: None)
+
     def write_and_read(text: str | bytes) -> Document:
         path = tmp_path / "job.yaml"
         path.write_bytes(text if isinstance(text, bytes) else text.encode())
@@ -213,6 +219,54 @@ def test_random_file_is_read_or_refused(tmp_path: Path, content: bytes) -> None:
         return
     assert problems
     assert all(p.line >= 0 and str(p).isprintable() and "pydantic" not in str(p) for p in problems)
+
+
+DEMO = [path.read_text(encoding="utf-8") for path in sorted(Path(__file__).parents[2].glob("c*/**/*.yaml"))]
+
+
+@st.composite
+def pieces_of_the_demo(draw: st.DrawFn) -> str:
+    """A piece of a demo file with a few characters changed."""
+    text = draw(st.sampled_from(DEMO))
+    start = draw(st.integers(0, len(text)))
+    text = text[start : start + draw(st.integers(1, 300))]
+    for _ in range(draw(st.integers(0, 3))):
+        where = draw(st.integers(0, len(text)))
+        text = text[:where] + draw(INDICATORS)[:3] + text[where + draw(st.integers(0, 2)) :]
+    return text
+
+
+@settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(text=INDICATORS | pieces_of_the_demo())
+def test_both_parsers_read_the_same(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "both.yaml"
+    path.write_bytes(text.encode())
+
+    def outcome() -> object:
+        try:
+            document = read_document(path)
+        except InputError as error:
+            return error.problems
+        return repr(document.data), document.places, document.keys, document.faults
+
+    fast = outcome()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(documents, "_by_libyaml", lambda text: None)
+        assert outcome() == fast
+
+
+@pytest.mark.skipif(not yaml.__with_libyaml__, reason="PyYAML stands without libyaml here")
+@pytest.mark.parametrize("text", DEMO)
+def test_the_demo_is_read_by_libyaml(text: str) -> None:
+    assert documents._by_libyaml(text) is not None
+
+
+def test_files_are_read_without_libyaml_too(tmp_path: Path) -> None:
+    (tmp_path / "plain.yaml").write_text("a: [1, '2']")
+    code = "import sys; sys.modules['yaml._yaml'] = None; from catalog.documents import read_document as read; "
+    code += "import yaml; assert not yaml.__with_libyaml__; print(read(sys.argv[1]).data)"
+    ran = subprocess.run([sys.executable, "-c", code, tmp_path / "plain.yaml"], capture_output=True, text=True)
+    assert ran.stdout == "{'a': [1, '2']}\n"
 
 
 TEXTS = st.text(st.characters(codec="utf-8", categories=("L", "N", "P", "Z", "S")), max_size=10)
