@@ -1,362 +1,339 @@
-"""Exact ranking of a whole space: a lower bound for every pair of halves, full fidelity where it matters.
+"""The search of a whole space: every kit is balanced in full, or proven by bounds not to matter.
 
-At target speed the thrusts miss their balance by c = (A w^2 - K) - F1, a difference between a number of the
-drive half and one of the driven half. The engine speed error r at a duty point obeys |r| >= |c| / B, where B
-bounds how fast the imbalance changes with speed. The weighted sum of c^2 / B^2 over all duty points is a product
-of two matrices, one of drive halves and one of driven halves. That bounds the speed band of every pair from below;
-only pairs whose bound is not worse than the k-th best score are balanced in full.
+Each part of the drive halves with each driven half is a cell. Cells are visited in the order of their lower bounds; in
+a cell the pairs whose own bounds leave them a chance are balanced in full, best bound first, while what is kept
+closes off ever more of the rest. The same answer comes from balancing every pair (`plain`), in far more time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import time
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from catalog.jobfile import SLOT_FAMILIES
-from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves, target_pull
+from search.bounds import percent
+from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves
+from search.keepers import Keeper
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
-from search.score import PAIR_RULES, Request, overspeed_sides, pair_terms, side_score
+from search.score import PAIR_RULES, Request
+from search.sides import Pairs, Sides
 from search.workers import parallel
-from solver import balance
-from solver.balance import DrivenSide, DriveSide
 
-__all__ = ["Found", "Report", "Screen", "make_screen", "top_pairs"]
+__all__ = ["INTERRUPTED", "TIME_UP", "Found", "Progress", "Watch", "search_space"]
 
 Array = NDArray[np.float64]
-Pairs = NDArray[np.intp]
-Report = Callable[[float], None]
+Index = NDArray[np.intp]
 
-_BLOCK = 4_000_000  # pairs screened at once: 32 MB an array
-_BATCH = 20_000  # pairs balanced between two looks at the threshold
-_CLOSE = 2_000  # pairs bounded closely at once
-_PULLS = 5  # pulls at which the secant of thrust over pull is taken, and how far it is widened for those between
-_WIDENING = 0.01
-# Rounding of the expanded square, relative to the terms it is a difference of; far above what doubles lose.
-_ROUNDING = 1e-12
+_MOST_DRIVE = 600_000  # drive halves, and driven halves, of one part of a space: bounds the memory
+_MOST_DRIVEN = 100_000
+_MOST_CELLS = 4_000_000  # cells ranked at once: bounds the memory
+_CELLS = 64  # in the first visit; then twice as many each time
+_PAIRS = 4_000_000  # pairs of the cells of one visit, at most
+INTERRUPTED, TIME_UP = "interrupted", "the time was up"
+_FIRST, _BATCH = 128, 2_048  # pairs balanced between two looks at what is kept: at first, and at most
 
 
 @dataclass(frozen=True)
-class Screen:
-    """Both sides of a space, ready for bounding.
+class Progress:
+    """How far a search is.
 
     Attributes
     ----------
-    job, space, request
-    drive, driven : Halves
+    settled : float [-]
+        Share of the kits that are counted out, proven not to matter, or balanced.
+    bound : float
+        No kit that is not settled scores below this.
+    best : float
+        Best score so far; infinite if there is none.
     """
 
-    job: Job
-    space: Space
-    request: Request
-    drive: Halves
-    driven: Halves
-    drive_points: Array = field(repr=False)  # (n, 2 j + 1) factors of the bound
-    driven_points: Array = field(repr=False)  # (m, 2 j + 1)
-    drive_score: Array = field(repr=False)
-    driven_score: Array = field(repr=False)
-    given: Array = field(repr=False)  # (n, positions) thrust at the speed limit
-    held: Array = field(repr=False)  # (m, positions)
-    used: NDArray[np.bool_] = field(repr=False)  # (2, levels, positions) duty points with weight
-    needed: Array = field(repr=False)  # (m, j) thrust needed at target speed
-    falls: tuple[Array, Array] = field(repr=False)  # (m, j) bounds of its fall per speed error, below and above target
-
-    def blocks(self) -> list[slice]:
-        """Ranges of drive halves whose pairs with all driven halves fit one block."""
-        rows = max(1, _BLOCK // max(1, len(self.driven)))
-        return [slice(start, min(start + rows, len(self.drive))) for start in range(0, len(self.drive), rows)]
-
-    def rule(self, block: slice) -> NDArray[np.int8]:
-        """Number of the first pair rule each pair breaks, from 1; 0 where all hold."""
-        given, held = self.given[block], self.held
-        code = np.zeros((len(given), len(held)), np.int8)
-        over = np.zeros(code.shape, bool)
-        for position in range(given.shape[1]):
-            over |= held[:, position] > given[:, position, None]
-        code[over] = 1
-        if self.request.budget is not None:
-            dear = np.round(self.drive.cost[block, None] + self.driven.cost, 2) > self.request.budget
-            dear |= self.drive.unpriced[block, None] | self.driven.unpriced
-            code[dear & (code == 0)] = 2
-        if self.request.max_changes is not None:
-            many = self.drive.changes[block, None] + self.driven.changes > self.request.max_changes
-            code[many & (code == 0)] = 3
-        return code
-
-    def band_bound(self, block: slice) -> Array:
-        """Lower bound of the speed band [%] of each pair of a block."""
-        squares: Array = self.drive_points[block] @ self.driven_points.T
-        squares -= _ROUNDING * self.drive_points[block, -1:]
-        np.maximum(squares, 0.0, out=squares)
-        np.sqrt(squares, out=squares)
-        squares *= 100.0
-        return squares
-
-    def bound(self, block: slice) -> Array:
-        """Lower bound of the score of each pair of a block."""
-        total: Array = self.band_bound(block)
-        total *= self.request.weights["speed_band"]
-        total += self.drive_score[block, None]
-        total += self.driven_score
-        return total
-
-    def close_band(self, pairs: Pairs) -> Array:
-        """Closer lower bound of the speed band [%] of chosen pairs, shape (k,).
-
-        Takes the sides of the target speed apart: too much thrust slows the engine, where the imbalance changes
-        less with speed than above target.
-        """
-        out = np.empty(len(pairs))
-        top = self.job.speed_limit / self.job.target_speed - 1
-        share = self.job.duty.weights.sum(axis=0)[self.used]
-
-        def bound_chunk(number: int) -> None:
-            chunk = slice(number * _CLOSE, (number + 1) * _CLOSE)
-            rows, columns = pairs[chunk].T
-            push, surplus = _push_and_surplus(self.job, self.drive.side, rows, self.used)
-            excess = surplus - self.needed[columns]
-            below, above = (fall[columns] for fall in self.falls)
-            steepest = np.where(excess > 0, 2 * push + below, (2 + top) * push + above)
-            least = np.where(steepest > 0, excess / np.where(steepest > 0, steepest, 1.0), 0.0)
-            out[chunk] = 100 * np.sqrt(np.einsum("kj,kj,j->k", least, least, share))
-
-        for _ in parallel(bound_chunk, -(-len(pairs) // _CLOSE)):
-            pass
-        return out
-
-    def close_bound(self, pairs: Pairs) -> Array:
-        """Closer lower bound of the score of chosen pairs, shape (k,)."""
-        rows, columns = pairs.T
-        out = self.close_band(pairs)
-        out *= self.request.weights["speed_band"]
-        out += self.drive_score[rows] + self.driven_score[columns]
-        return out
-
-    def kit(self, pair: NDArray[np.intp]) -> Kit:
-        """The kit that a pair of halves makes."""
-        drive, driven = self.drive.choice[pair[0]], self.driven.choice[pair[1]]
-        parts = {slot: self.space.options[slot][i] for slot, i in zip(DRIVE_SLOTS, drive, strict=True)}
-        parts |= {slot: self.space.options[slot][i] for slot, i in zip(DRIVEN_SLOTS, driven[:-1], strict=True)}
-        return Kit({slot: parts[slot] for slot in SLOT_FAMILIES}, {"twist": self.space.twists[driven[-1]]})
-
-    def side_counts(self) -> dict[str, int]:
-        """Kits left out by rules of one half: drive rules first, then driven rules on what is left."""
-        _, driven_size = self.space.side_sizes()
-        counts: dict[str, int] = dict.fromkeys(dict.fromkeys((*DRIVE_RULES, *DRIVEN_RULES)), 0)
-        for rule, halves in self.drive.excluded.items():
-            counts[rule] += halves * driven_size
-        for rule, halves in self.driven.excluded.items():
-            counts[rule] += len(self.drive) * halves
-        return counts
+    settled: float
+    bound: float
+    best: float
 
 
 @dataclass(frozen=True)
+class Watch:
+    """Who is told of a search, and when it has to end.
+
+    Attributes
+    ----------
+    report : callable
+        Told the progress now and then.
+    seconds : float
+        Time after which the search stops with what it has.
+    """
+
+    report: Callable[[Progress], None] = lambda _: None
+    seconds: float = np.inf
+    _start: float = field(default_factory=time.monotonic)
+
+    @property
+    def over(self) -> bool:
+        """Whether the time is up."""
+        return time.monotonic() - self._start > self.seconds
+
+
+class _TimeUpError(Exception):
+    """Ends a search that has used its time."""
+
+
+@dataclass
 class Found:
-    """Pairs found by a search, best first.
+    """What a search has found out so far, beside the kits kept.
 
     Attributes
     ----------
-    pairs : ndarray, shape (k, 2)
-    scores : ndarray, shape (k,)
-    terms : mapping of term -> ndarray of shape (k,)
-    excluded : mapping of pair rule -> int
+    size : int
+        Kits of the space.
+    excluded : dict of rule -> int
+        Kits left out, each under a rule that it breaks.
+    reasons : dict of rule -> str
+        One example of each rule of one half.
     bounded_away : int
-        Pairs whose lower bound is worse than the last kit listed.
+        Kits proven not to matter.
     scored : int
-        Pairs balanced in full.
+        Kits balanced in full.
+    bound : float
+        No other kit scores below this; infinite once every kit is settled.
+    stopped : str
+        Why the search ended early; empty if it did not.
+    halves_excluded : tuple of two dicts of rule -> int
+        Drive halves and driven halves left out.
+    halves_left : list of two ints
+        Drive halves and driven halves that no rule leaves out.
+    example : Kit or None
+        A kit that no rule of one half leaves out.
     """
 
-    pairs: Pairs
-    scores: Array
-    terms: Mapping[str, Array]
-    excluded: Mapping[str, int]
-    bounded_away: int
-    scored: int
-
-
-def make_screen(job: Job, space: Space, request: Request) -> Screen:
-    """Work out both sides of a space and the factors of the bound."""
-    drive, driven = drive_halves(job, space), driven_halves(job, space)
-    assert isinstance(drive.side, DriveSide)
-    assert isinstance(driven.side, DrivenSide)
-    weights = job.duty.weights.sum(axis=0)
-    used = weights > 0
-    needed = _at_duty(driven.side, target_pull(job), job, used)
-    below, above = _falls(driven.side, job, used, needed)
-    steepest = np.maximum(below, above).max(axis=0, initial=0.0)
-    push, surplus = _push_and_surplus(job, drive.side, slice(None), used)
-    top = job.speed_limit / job.target_speed - 1
-    factor = weights[used] / ((2 + top) * push + steepest) ** 2
-
-    constant = np.einsum("nj,nj->n", factor, surplus**2)
-    given, held = overspeed_sides(job, drive.side, driven.side)
-    return Screen(
-        job=job,
-        space=space,
-        request=request,
-        drive=drive,
-        driven=driven,
-        drive_points=np.hstack([factor * surplus, factor, constant[:, None]]),
-        driven_points=np.hstack([-2 * needed, needed**2, np.ones((len(driven), 1))]),
-        drive_score=side_score(request, job, drive),
-        driven_score=side_score(request, job, driven),
-        given=given,
-        held=held,
-        used=used,
-        needed=needed,
-        falls=(below, above),
+    size: int
+    excluded: dict[str, int] = field(
+        default_factory=lambda: dict.fromkeys((*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES), 0)
     )
+    reasons: dict[str, str] = field(default_factory=dict)
+    bounded_away: int = 0
+    scored: int = 0
+    bound: float = 0.0
+    stopped: str = ""
+    halves_excluded: tuple[dict[str, int], dict[str, int]] = field(default_factory=lambda: ({}, {}))
+    halves_left: list[int] = field(default_factory=lambda: [0, 0])
+    example: Kit | None = None
+
+    def note(self, side: int, halves: Halves) -> None:
+        """Remember which halves of a side were left out, and why."""
+        for rule, count in halves.excluded.items():
+            self.halves_excluded[side][rule] = self.halves_excluded[side].get(rule, 0) + count
+        self.reasons = {**halves.reasons, **self.reasons}
+        self.halves_left[side] += len(halves)
+
+    @property
+    def looked_at(self) -> int:
+        """Kits left out by a rule or balanced."""
+        return sum(self.excluded.values()) + self.scored
+
+    @property
+    def unsettled(self) -> int:
+        """Kits that a search which was stopped had not come to."""
+        return self.size - self.looked_at - self.bounded_away
 
 
-def _push_and_surplus(
-    job: Job, side: DriveSide | DrivenSide, rows: slice | NDArray[np.intp], used: NDArray[np.bool_]
-) -> tuple[Array, Array]:
-    """Flyweight push A w^2 at target speed, and push less spring, of drive halves at the duty points, (k, j) [N]."""
-    assert isinstance(side, DriveSide)
-    chosen = side[rows]
-    push = (chosen.thrust_per_speed2 * job.target_speed**2)[:, :, None, :]
-    spring = chosen.spring[:, None, None, :]
-    shape = (len(push), *used.shape)
-    push, spring = np.broadcast_to(push, shape)[:, used], np.broadcast_to(spring, shape)[:, used]
-    return push, push - spring
+def search_space(
+    job: Job, space: Space, request: Request, keeper: Keeper, watch: Watch | None = None, *, plain: bool = False
+) -> Found:
+    """Show a keeper every kit of a space that it could keep.
 
-
-def _at_duty(side: DrivenSide, pull: Array, job: Job, used: NDArray[np.bool_]) -> Array:
-    """Needed drive thrust of each driven half at the duty points in use, shape (m, j)."""
-    return balance.needed_drive_thrust(side, pull, job.grip)[:, used]
-
-
-def _falls(side: DrivenSide, job: Job, used: NDArray[np.bool_], at_target: Array) -> tuple[Array, Array]:
-    """Upper bounds of -(F1(r) - F1(0)) / r for r below and above 0, each of shape (m, j) [N].
-
-    The needed thrust depends on speed through the belt pull alone, so its secant is one of thrust over pull times
-    one of torque over speed. The latter's extremes are exact (`EngineCurve.fall_range`); the former is smooth, and
-    is taken at pulls spread over the range in question.
-    """
-    target, out = job.target_speed, []
-    lowest = balance.LOWEST * job.engine.peak_power_speed
-    now = float(job.engine.at(target))
-    for low, high in ((lowest, target), (target, job.speed_limit)):
-        least_fall, most_fall, least, most = job.engine.fall_range(target, low, high)
-        steep, flat = np.full(at_target.shape, -np.inf), np.full(at_target.shape, np.inf)
-        for torque in np.linspace(least, most, _PULLS):
-            if abs(torque / now - 1) < 0.01:  # too near for a difference; neighbours and widening cover it
-                torque = now * (1.01 if torque >= now else 0.99)
-            pull = job.duty.levels[:, None] * torque / job.shift.drive_radius
-            secant = (_at_duty(side, pull, job, used) - at_target) / (torque - now)
-            np.maximum(steep, secant, out=steep)
-            np.minimum(flat, secant, out=flat)
-        steep, flat = steep + _WIDENING * np.abs(steep), flat - _WIDENING * np.abs(flat)
-        out.append(np.max([steep * most_fall, flat * most_fall, steep * least_fall, flat * least_fall], axis=0))
-    return out[0], out[1]
-
-
-def top_pairs(screen: Screen, top: int, report: Report = lambda _: None) -> Found:
-    """The `top` best buildable pairs, exactly as if every pair had been balanced.
-
-    First pass: the pairs with the smallest bounds are balanced in full; the k-th best of them is a score that
-    the answer cannot exceed. Second pass: every pair whose bound does not exceed it is balanced.
+    A space with very many halves is searched in parts, so that memory is bounded.
 
     Parameters
     ----------
-    screen : Screen
-    top : int
-    report : callable
-        Told the share of the work done.
+    job : Job
+    space : Space
+    request : Request
+    keeper : Keeper
+        Holds the answer afterwards; what was found so far if the search was stopped by `watch` or by Ctrl-C.
+    watch : Watch, optional
+    plain : bool
+        Balance every pair, without bounds.
 
     Returns
     -------
     Found
     """
-    blocks = screen.blocks()
-    excluded = dict.fromkeys(PAIR_RULES, 0)
-    seeds: list[tuple[Array, Pairs]] = []
-    least = np.full(len(blocks), np.inf)
-    wanted = max(4 * top, 256)
+    search = _Search(keeper, watch or Watch(), Found(space.size), plain)
+    drive_parts = space.cut(DRIVE_SLOTS, _MOST_DRIVE)
+    driven_parts = space.cut((*DRIVEN_SLOTS, "twist"), _MOST_DRIVEN)
+    found = search.found
+    try:
+        drive: Halves | None = None
+        for driven_part in driven_parts:
+            driven = driven_halves(job, driven_part)
+            found.note(1, driven)
+            for drive_part in drive_parts:
+                if drive is None or len(drive_parts) > 1:
+                    drive = drive_halves(job, drive_part)
+                if driven_part is driven_parts[0]:
+                    found.note(0, drive)
+                for rule, halves in drive.excluded.items():
+                    found.excluded[rule] += halves * driven_part.side_sizes()[1]
+                for rule, halves in driven.excluded.items():
+                    found.excluded[rule] += len(drive) * halves
+                if len(drive) and len(driven):
+                    first = np.maximum(space.numbers(drive_part), space.numbers(driven_part))  # one of them is 0
+                    sides = Sides(job, request, drive, driven, first, keeper.split)
+                    found.example = found.example or space.kit(sides.choices(np.zeros((1, 2), np.intp))[0])
+                    search.visit(sides)
+        found.bound = np.inf
+    except (_TimeUpError, KeyboardInterrupt) as reason:
+        found.stopped = TIME_UP if isinstance(reason, _TimeUpError) else INTERRUPTED
+        found.bound = search.bound if len(drive_parts) * len(driven_parts) == 1 else 0.0
+    return found
 
-    def first_look(number: int) -> tuple[NDArray[np.int64], float, Array, Pairs]:
-        block = blocks[number]
-        code = screen.rule(block)
-        bound = screen.bound(block)
-        bound[code > 0] = np.inf
-        keep = np.flatnonzero(np.isfinite(bound))
-        values = bound.ravel()[keep]
-        if len(keep) > wanted:
-            edge = np.partition(values, wanted - 1)[wanted - 1]
-            keep, values = keep[values <= edge], values[values <= edge]
-        pairs = np.column_stack(np.unravel_index(keep, bound.shape))
-        pairs[:, 0] += block.start
-        counts = np.bincount(code.ravel(), minlength=1 + len(PAIR_RULES))
-        return counts, float(values.min(initial=np.inf)), values, pairs
 
-    for number, (counts, smallest, values, pairs) in enumerate(parallel(first_look, len(blocks))):
+@dataclass(frozen=True)
+class _Cells:
+    """Cells that are not settled: drive part, driven half, and the least band [%] and least score of their pairs."""
+
+    part: Index
+    column: Index
+    floor: Array
+    least: Array
+
+    def take(self, chosen: Index | slice) -> _Cells:
+        return _Cells(self.part[chosen], self.column[chosen], self.floor[chosen], self.least[chosen])
+
+
+def _smallest(values: Array, count: int) -> Index:
+    """Numbers of the smallest values, rising."""
+    chosen = np.arange(len(values)) if len(values) <= count else np.argpartition(values, count)[:count]
+    return np.asarray(chosen[np.argsort(values[chosen], kind="stable")])
+
+
+def _by_rule(broken: NDArray[np.int8], weights: NDArray[Any] | None = None) -> NDArray[Any]:
+    """How many pairs break each rule, by its number."""
+    return np.bincount(broken, weights, 1 + len(PAIR_RULES))
+
+
+class _Search:
+    """A search under way."""
+
+    def __init__(self, keeper: Keeper, watch: Watch, found: Found, plain: bool) -> None:
+        self.keeper, self.watch, self.found, self.plain = keeper, watch, found, plain
+        self.bound = 0.0  # of the kits of this part that are not settled
+
+    def visit(self, sides: Sides) -> None:
+        """Settle every pair of two sides."""
+        self.bound = 0.0
+        if self.plain:
+            self._every_pair(sides)
+        else:
+            self._cells(sides)
+
+    def _look(self, bound: float) -> None:
+        """Tell how far the search is, and stop it if its time is up."""
+        self._tell(bound)
+        if self.watch.over:
+            raise _TimeUpError
+
+    def _tell(self, bound: float) -> None:
+        self.bound = bound
+        found, kept = self.found, self.keeper.kept
+        best = float(kept.scores[0]) if kept is not None and len(kept) else np.inf
+        self.watch.report(Progress(1 - found.unsettled / found.size, float(bound), best))
+
+    def _every_pair(self, sides: Sides) -> None:
+        wide, least = len(sides.driven), float(sides.drive_points.min() + sides.driven_points.min())
+        for start in range(0, len(sides.drive) * wide, _PAIRS):
+            numbers = np.arange(start, min(start + _PAIRS, len(sides.drive) * wide))
+            pairs = np.column_stack(np.divmod(numbers, wide))
+            for at in range(0, len(pairs), _BATCH):
+                batch = pairs[at : at + _BATCH]
+                broken = sides.broken(batch)
+                self._leave_out(_by_rule(broken))
+                self._balance(sides, batch[broken == 0])
+                self._look(least)
+
+    def _leave_out(self, counts: NDArray[Any]) -> None:
+        """Count kits out by the number of the rule they break; number 0 is no rule."""
         for rule, count in zip(PAIR_RULES, counts[1:], strict=True):
-            excluded[rule] += int(count)
-        least[number] = smallest
-        seeds.append((values, pairs))
-        report((number + 1) / len(blocks) * 0.6)
-    buildable = len(screen.drive) * len(screen.driven) - sum(excluded.values())
+            self.found.excluded[rule] += int(count)
 
-    values = np.concatenate([v for v, _ in seeds]) if seeds else np.empty(0)
-    pairs = np.concatenate([p for _, p in seeds]) if seeds else np.empty((0, 2), np.intp)
-    first = np.lexsort((pairs[:, 1], pairs[:, 0], values))[:wanted]
-    pool = _Pool(screen, top)
-    pool.add(pairs[first])
-    limit = pool.limit + 2e-9  # scores are rounded to 1e-9
+    def _balance(self, sides: Sides, pairs: Pairs) -> None:
+        if len(pairs):
+            self.keeper.add(sides, pairs)
+            self.found.scored += len(pairs)
 
-    def second_look(number: int) -> Pairs:
-        if least[number] > limit:
-            return np.empty((0, 2), np.intp)
-        block = blocks[number]
-        bound = screen.bound(block)
-        within = bound <= limit
-        within &= screen.rule(block) == 0
-        found = np.argwhere(within)
-        found[:, 0] += block.start
-        return found[screen.close_bound(found) <= limit]
+    def _cells(self, sides: Sides) -> None:
+        """Settle every pair, cell by cell: a cell is a part of the drive halves with one driven half."""
+        points = sides.driven_points
+        order = np.argsort(points, kind="stable")
+        wide = max(1, _MOST_CELLS // len(sides.bounds.parts))
+        for start in range(0, len(order), wide):
+            later = order[start + wide :]
+            beyond = sides.part_ends.points.min() + points[later[0]] if len(later) else np.inf
+            self._visit(sides, order[start : start + wide], float(beyond))
 
-    scored = 0
-    for number, found in enumerate(parallel(second_look, len(blocks))):
-        scored += len(found)
-        pool.add(found)
-        report(0.6 + (number + 1) / len(blocks) * 0.4)
-    chosen, scores, terms = pool.best()
-    return Found(chosen, scores, terms, excluded, buildable - scored, scored)
+    def _visit(self, sides: Sides, columns: Index, beyond: float) -> None:
+        """Settle the cells of some driven halves; no pair of the others scores below `beyond`."""
+        parts, ends = sides.bounds.parts, sides.part_ends
+        sizes = np.array([len(part.rows) for part in parts])
+        floors = sides.bounds.floors(columns)
+        broken = np.stack(list(parallel(lambda n: sides.all_broken(parts[n].rows, columns), len(parts))))
+        self._leave_out(_by_rule(broken.ravel(), np.repeat(sizes, len(columns))))
+        part, at = np.nonzero(broken == 0)
+        column, floor = columns[at], floors[part, at]
+        least = sides.request.weights["speed_band"] * floor + ends.points[part] + sides.driven_points[column]
+        cells, visit = _Cells(part, column, floor, least), _CELLS
+        first: Index | None = None
+        if self.keeper.split is not None:  # the best cell of each option first, so that every option has a limit soon
+            option = sides.option(self.keeper.split, ends.take(part), column)
+            order = np.lexsort([least, option])
+            first = order[np.unique(option[order], return_index=True)[1]]
+        while len(cells.part):
+            self._tell(min(beyond, cells.least.min()))
+            chosen = _smallest(cells.least, visit) if first is None else first
+            fits = int(np.searchsorted(np.cumsum(sizes[cells.part[chosen]]), _PAIRS, side="right"))
+            chosen, first = chosen[: max(1, fits)], None
+            now, cells = cells.take(chosen), cells.take(np.delete(np.arange(len(cells.part)), chosen))
+            before = self.found.looked_at
+            pairs, bands = self._candidates(sides, now)
+            self._settle(sides, pairs, bands, min(beyond, cells.least.min(initial=np.inf)))
+            self.found.bounded_away += int(sizes[now.part].sum()) - (self.found.looked_at - before)
+            visit *= 2
+            matters = cells.floor <= self.keeper.widest(sides, ends.take(cells.part), cells.column)
+            self.found.bounded_away += int(sizes[cells.part[~matters]].sum())
+            cells = cells.take(np.flatnonzero(matters))
 
+    def _candidates(self, sides: Sides, cells: _Cells) -> tuple[Pairs, Array]:
+        """Pairs of some cells that break no rule and could be kept, and the lower bounds of their bands."""
+        numbers, bounds = np.unique(cells.part), sides.bounds
 
-class _Pool:
-    """The best pairs so far, at full fidelity, ties by slot options."""
+        def look(at: int) -> tuple[Pairs, Array, NDArray[Any]]:
+            part, columns = bounds.parts[numbers[at]], cells.column[cells.part == numbers[at]]
+            squares = part.squares(bounds.needed[columns])
+            widest = self.keeper.widest(sides, sides.part_ends.take(np.full(len(columns), numbers[at])), columns)
+            rows, of = np.nonzero(squares <= (np.maximum(widest, 0.0) / 100) ** 2 * (1 + 1e-9))
+            pairs, bands = np.column_stack([part.rows[rows], columns[of]]), percent(squares[rows, of])
+            broken = sides.broken(pairs)
+            return pairs[broken == 0], bands[broken == 0], _by_rule(broken)
 
-    def __init__(self, screen: Screen, top: int) -> None:
-        self.screen, self.top = screen, top
-        self.pairs: Pairs = np.empty((0, 2), np.intp)
-        self.scores: Array = np.empty(0)
+        looks = list(parallel(look, len(numbers)))
+        self._leave_out(np.sum([counts for _, _, counts in looks], axis=0))
+        return np.concatenate([pairs for pairs, _, _ in looks]), np.concatenate([bands for _, bands, _ in looks])
 
-    @property
-    def limit(self) -> float:
-        """Score of the k-th best, infinite while fewer are known."""
-        return float(self.scores[self.top - 1]) if len(self.scores) >= self.top else np.inf
-
-    def add(self, pairs: Pairs) -> None:
-        """Balance pairs and keep the best."""
-        screen = self.screen
-        for start in range(0, len(pairs), _BATCH):
-            batch = pairs[start : start + _BATCH]
-            _, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, batch)
-            together = np.concatenate([self.pairs, batch])
-            values = np.concatenate([self.scores, scores])
-            # Halves are in the order of their slot ids, so their numbers are the tie order.
-            order = np.lexsort((together[:, 1], together[:, 0], values))
-            together, values = together[order], values[order]
-            repeated = np.zeros(len(order), bool)
-            repeated[1:] = (together[1:] == together[:-1]).all(axis=1)
-            self.pairs, self.scores = together[~repeated][: self.top], values[~repeated][: self.top]
-
-    def best(self) -> tuple[Pairs, Array, dict[str, Array]]:
-        """The pairs kept, their scores and all their terms."""
-        screen = self.screen
-        terms, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, self.pairs)
-        return self.pairs, scores, terms
+    def _settle(self, sides: Sides, pairs: Pairs, bands: Array, later: float) -> None:
+        """Balance candidates, best bound first, while they could be kept."""
+        least = sides.score(pairs, bands)
+        order = np.argsort(least, kind="stable")
+        pairs, bands, least = pairs[order], bands[order], least[order]
+        start, batch = 0, min(_FIRST, _BATCH)
+        while start < len(pairs):
+            now = slice(start, start + batch)
+            matters = bands[now] <= self.keeper.widest(sides, sides.ends(pairs[now, 0]), pairs[now, 1])
+            self._balance(sides, pairs[now][matters])
+            start, batch = start + batch, min(2 * batch, _BATCH)
+            self._look(min(later, float(least[start]) if start < len(pairs) else np.inf))

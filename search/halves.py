@@ -6,7 +6,7 @@ half; what is left goes on to the search as stacked arrays.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import cast
 
 import numpy as np
@@ -18,15 +18,13 @@ from catalog.parts import Flyweight, Helix, TuningMass
 from catalog.quantities import show
 from catalog.springs import DrivenSpring, Spring
 from catalog.stock import STATIONS
+from search.belt_terms import belt_terms, most_needed_at_limit
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
 from search.sieve import Sieve, bill, judge_stock, parts_of
-from solver import balance
-from solver.balance import DrivenSide, DriveSide
-from solver.belt_grip import centrifugal_tension
+from solver.balance import UPSHIFT, DrivenSide, DriveSide
 from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
-from solver.losses import belt_loss
 
 __all__ = [
     "DRIVEN_RULES",
@@ -36,7 +34,6 @@ __all__ = [
     "bare_sides",
     "drive_halves",
     "driven_halves",
-    "target_pull",
 ]
 
 Array = NDArray[np.float64]
@@ -88,6 +85,10 @@ class Halves:
         Belt margin (driven side; infinite on the drive side).
     engagement : ndarray, shape (n,) [rad/s]
         Drive side; zero on the driven side.
+    at_limit : ndarray, shape (n, positions) [N]
+        Drive thrust at the engine's speed limit on the upshift branch, the faster one: what the drive side gives, or
+        the most that the driven side needs at any torque level. A pair passes the limit where it needs more than
+        is given.
     excluded : dict of rule -> int
         Halves left out, each under the first rule it breaks.
     reasons : dict of rule -> str
@@ -102,11 +103,17 @@ class Halves:
     loss: Array
     margin: Array
     engagement: Array
+    at_limit: Array
     excluded: dict[str, int]
     reasons: dict[str, str]
 
     def __len__(self) -> int:
         return len(self.choice)
+
+    def take(self, chosen: Index) -> Halves:
+        """Some of the halves; what was left out stays counted."""
+        arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
+        return replace(self, side=self.side[chosen], **{name: getattr(self, name)[chosen] for name in arrays})
 
 
 def drive_halves(job: Job, space: Space) -> Halves:
@@ -212,6 +219,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
         loss=friction_work,
         margin=np.full(len(choice), np.inf),
         engagement=engagement[tuple(choice.T)],
+        at_limit=side.thrust_per_speed2[:, UPSHIFT] * job.speed_limit**2 - side.spring,
         excluded=sieve.counts(),
         reasons=sieve.reasons,
     )
@@ -293,11 +301,6 @@ def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
     return halves and (cast(DriveSide, halves[0].side[0]), cast(DrivenSide, halves[1].side[0]))
 
 
-def target_pull(job: Job) -> Array:
-    """Belt pull at target engine speed, shape (levels, n) [N]: torque level times torque there over drive radius."""
-    return job.duty.levels[:, None] * float(job.engine.at(job.target_speed)) / job.shift.drive_radius
-
-
 def driven_halves(job: Job, space: Space) -> Halves:
     """Every driven half of a space: rules, fixed and torque-sensing thrust, belt margin and spring loss.
 
@@ -362,7 +365,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
         fixed=slope * torque[:, None] + loads[spring_of][:, None],
         per_pull=clutch.torque_share * shift.driven_radius * slope,
     )
-    loss, margin = _belt_terms(job, side)
+    loss, margin = belt_terms(job, side, clutch.torque_share * shift.driven_radius * per_torque, helix_of)
     loss += ((slope[:, 0] - slope[:, 1]) * torque * np.gradient(travel, shift.position)) @ job.duty.sweeps
     slips = margin < limits.belt_margin
     sieve.mark(
@@ -383,30 +386,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
         loss=loss[held],
         margin=margin[held],
         engagement=np.zeros(len(choice)),
+        at_limit=most_needed_at_limit(job, side[held]),
         excluded=sieve.counts(),
         reasons=sieve.reasons,
     )
-
-
-def _belt_terms(job: Job, side: DrivenSide) -> tuple[Array, Array]:
-    """Belt loss above the least tensions [W], and belt margin [-], of each driven half."""
-    weights = job.duty.weights.sum(axis=0)
-    used = weights > 0
-    pull, shift, belt = target_pull(job), job.shift, job.grip
-    speed = job.target_speed * shift.drive_radius
-    turning = centrifugal_tension(job.belt.mass_per_length, speed)
-    count = side.fixed.shape[0]
-    loss, margin = np.zeros(count), np.zeros(count)
-    for start in range(0, count, 2000):  # bounds memory
-        chunk = slice(start, start + 2000)
-        halves = side[chunk]
-        tight = np.maximum(balance.needed_drive_thrust(halves, pull, belt) * belt.tight_per_thrust, pull)
-        least_tight, least_slack = balance.least_tensions(halves, pull, job.spec.score.wanted_margin, belt)
-        spent = belt_loss(tight, tight - pull, speed, shift, belt.seat, job.losses)
-        needed = belt_loss(least_tight, least_slack, speed, shift, belt.seat, job.losses)
-        loss[chunk] = (np.maximum(spent - needed, 0.0) * weights).sum(axis=(1, 2, 3))
-        reserve = np.minimum(
-            balance.slip_reserve(halves, pull, tight, belt), job.belt.max_tension / (tight + turning) - 1
-        )
-        margin[chunk] = np.where(used, reserve, np.inf).min(axis=(1, 2, 3))
-    return loss, margin

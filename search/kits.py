@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
@@ -102,6 +102,33 @@ class Space:
         """Number of kits."""
         drive, driven = self.side_sizes()
         return drive * driven
+
+    def of_slot(self, slot: str) -> tuple[Any, ...]:
+        """The options of a slot, twist included."""
+        return self.twists if slot == "twist" else self.options[slot]
+
+    def kit(self, choice: Sequence[int]) -> Kit:
+        """The kit of one option number for each of `SLOTS`."""
+        *parts, twist = (self.of_slot(slot)[number] for slot, number in zip(SLOTS, choice, strict=True))
+        return Kit(dict(zip(SLOT_FAMILIES, parts, strict=True)), {"twist": twist})
+
+    def cut(self, slots: Sequence[str], most: int) -> list[Space]:
+        """The space in parts with at most this many combinations of some slots; each part has runs of options."""
+        counts = [len(self.of_slot(slot)) for slot in slots]
+        if int(np.prod(counts, dtype=object)) <= most:
+            return [self]
+        slot = slots[int(np.argmax(counts))]
+        options = self.of_slot(slot)
+        halves = options[: len(options) // 2], options[len(options) // 2 :]
+        parts = [
+            replace(self, twists=half) if slot == "twist" else replace(self, options={**self.options, slot: half})
+            for half in halves
+        ]
+        return [piece for part in parts for piece in part.cut(slots, most)]
+
+    def numbers(self, part: Space) -> list[int]:
+        """Number in this space of the first option of a part of it, for each of `SLOTS`."""
+        return [self.of_slot(slot).index(part.of_slot(slot)[0]) for slot in SLOTS]
 
 
 def fitted_kit(job: Job) -> Kit:

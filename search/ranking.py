@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
+from math import inf
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from catalog.job import Job
-from search.exact import Found, Report, Screen, make_screen, top_pairs
-from search.kits import Kit, make_space, show_twist
-from search.pareto import RESOLUTION, pareto_pairs
+from search.exact import Found, Watch, search_space
+from search.keepers import BestKits, Keeper
+from search.kits import SLOTS, Kit, Space, make_space, show_twist
+from search.pareto import RESOLUTION, ParetoFront
 from search.score import PAIR_RULES, TERM_UNITS, Request, score_kit, score_shares
 from solver.errors import InputError, Problem
 
@@ -65,9 +65,14 @@ class Ranking:
     kits : tuple of RankedKit
         Best first; empty if nothing can be built.
     counts : mapping of str -> int
-        "space", then each rule's excluded kits, "bounded_away" and "scored"; all but "space" add up to it.
+        "space", then each rule's excluded kits, "bounded_away", "scored" and "unsettled"; all but "space" add up to
+        it. Rules of pairs are counted only where no bound has settled a kit before.
     guarantee : str
         What the order is worth, in words.
+    stopped : str
+        Why the search ended before everything was settled; empty if it did not.
+    bound : float or None
+        No kit that is not settled scores below this; None if all are settled.
     inputs : mapping of str -> str
         Hashes of job, machine and catalogue, and the version.
     assumed : tuple of str
@@ -80,15 +85,24 @@ class Ranking:
     kits: tuple[RankedKit, ...]
     counts: Mapping[str, int]
     guarantee: str
+    stopped: str
+    bound: float | None
     inputs: Mapping[str, str]
     assumed: tuple[str, ...]
     reasons: Mapping[str, str]
     emptied_by: tuple[str, ...] = ()
 
+    @property
+    def proven(self) -> bool:
+        """Whether nothing better can have been missed."""
+        return not self.stopped
+
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON."""
         return {
             "guarantee": self.guarantee,
+            "proven": self.proven,
+            "bound": self.bound,
             "counts": dict(self.counts),
             "inputs": dict(self.inputs),
             "assumed": list(self.assumed),
@@ -123,10 +137,10 @@ def request_of(
     for name, value in (weights or {}).items():
         if name not in request.weights:
             problems.append(Problem("--weight", 0, 0, name, "no such term", repr(name), ", ".join(request.weights)))
-        elif not (0 <= value < np.inf):
+        elif not (0 <= value < inf):
             problems.append(Problem("--weight", 0, 0, name, "weight out of range", str(value), "0 or more"))
     for option, number in (("--budget", budget), ("--max-changes", max_changes)):
-        if number is not None and not 0 <= number < np.inf:
+        if number is not None and not 0 <= number < inf:
             problems.append(Problem(option, 0, 0, "", "out of range", str(number), "0 or more"))
     if problems:
         raise InputError(problems)
@@ -147,7 +161,9 @@ def rank(
     request: Request | None = None,
     in_stock: bool | None = None,
     pareto: bool = False,
-    report: Report = lambda _: None,
+    best_per: str | None = None,
+    plain: bool = False,
+    watch: Watch | None = None,
 ) -> Ranking:
     """Rank every buildable kit of a job; exact over the stated space.
 
@@ -155,7 +171,7 @@ def rank(
     ----------
     job : Job
     top : int
-        Kits listed; ignored for the Pareto front.
+        Kits listed; ignored for the Pareto front and for the best of each option.
     locks : mapping of slot -> text or ids, optional
         See `search.kits.make_space`.
     lock_fitted : bool
@@ -166,8 +182,13 @@ def rank(
         Use only parts in stock or fitted already; as the job file says, if left out.
     pareto : bool
         List the Pareto front of the three scored terms instead.
-    report : callable
-        Told the share of the work done.
+    best_per : str, optional
+        List the best kit for each option of this slot instead.
+    plain : bool
+        Balance every kit in full instead of bounding most away: the same answer, far more slowly.
+    watch : Watch, optional
+        Who is told of the progress, and how long the search may take. A search that is stopped, or interrupted from
+        the keyboard, lists the best kits it has seen.
 
     Returns
     -------
@@ -176,59 +197,92 @@ def rank(
     Raises
     ------
     InputError
-        For locks that name no slot, part or setting, or top below 1.
+        For locks that name no slot, part or setting, top below 1, no such slot, or two lists asked for at once.
     """
-    if top < 1:
-        raise InputError([Problem("--top", 0, 0, "", "out of range", str(top), "1 or more")])
+    keeper_of = _check(top, pareto=pareto, best_per=best_per)
     request = request or Request.of(job)
     if in_stock is not None:
         limits = job.spec.limits.model_copy(update={"in_stock": in_stock})
         job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
     space = make_space(job, locks, lock_fitted=lock_fitted)
-    screen = make_screen(job, space, request)
-    found = pareto_pairs(screen, report) if pareto else top_pairs(screen, top, report)
-    shares = score_shares(request, found.terms)
-    kits = tuple(
-        RankedKit(
-            rank=number + 1,
-            score=float(found.scores[number]),
-            kit=screen.kit(pair),
-            terms={name: float(values[number]) for name, values in found.terms.items()},
-            shares={name: float(values[number]) for name, values in shares.items()},
-            unpriced=bool(screen.drive.unpriced[pair[0]] or screen.driven.unpriced[pair[1]]),
-        )
-        for number, pair in enumerate(found.pairs)
-    )
-    counts = {"space": space.size, **screen.side_counts(), **{rule: found.excluded[rule] for rule in PAIR_RULES}}
-    counts |= {"bounded_away": found.bounded_away, "scored": found.scored}
-    kits_in_words = f"{space.size:,} kit{'' if space.size == 1 else 's'}"
-    guarantee = f"exact over {kits_in_words}"
-    if pareto:
-        steps = " %, ".join(f"{name} {10.0**-digits:g}" for name, digits in RESOLUTION.items())
-        guarantee = f"exact Pareto front over {kits_in_words} at a resolution of {steps} %"
+    keeper = keeper_of(space)
+    found = search_space(job, space, request, keeper, watch, plain=plain)
+    counts = {"space": space.size, **found.excluded, "bounded_away": found.bounded_away, "scored": found.scored}
+    kits = _listed(space, request, keeper)
     return Ranking(
         kits=kits,
-        counts=counts,
-        guarantee=guarantee,
+        counts=counts | {"unsettled": found.unsettled},
+        guarantee=_guarantee(space, found, kits, pareto=pareto, best_per=best_per),
+        stopped=found.stopped,
+        bound=found.bound if found.stopped else None,
         inputs={**job.inputs, "version": version("kitwright")},
         assumed=job.assumed,
-        reasons={**screen.drive.reasons, **screen.driven.reasons, **_PAIR_REASONS},
-        emptied_by=() if kits else _emptied_by(screen, found),
+        reasons={**found.reasons, **_PAIR_REASONS},
+        emptied_by=() if kits else _emptied_by(job, request, found),
     )
 
 
-def _emptied_by(screen: Screen, found: Found) -> tuple[str, ...]:
+def _check(top: int, *, pareto: bool, best_per: str | None) -> Callable[[Space], Keeper]:
+    """What keeps the answer asked for, once the space is known."""
+    if top < 1:
+        raise InputError([Problem("--top", 0, 0, "", "out of range", str(top), "1 or more")])
+    if best_per is None:
+        return lambda _: ParetoFront() if pareto else BestKits(top)
+    if best_per not in SLOTS:
+        raise InputError([Problem("--best-per", 0, 0, "", "no such slot", repr(best_per), ", ".join(SLOTS))])
+    if pareto:
+        raise InputError([Problem("--best-per", 0, 0, "", "two lists asked for", "--pareto too", "one of the two")])
+    return lambda space: BestKits(1, best_per, len(space.of_slot(best_per)))
+
+
+def _listed(space: Space, request: Request, keeper: Keeper) -> tuple[RankedKit, ...]:
+    kept = keeper.kept
+    if kept is None:
+        return ()
+    shares = score_shares(request, kept.terms)
+    return tuple(
+        RankedKit(
+            rank=number + 1,
+            score=float(kept.scores[number]),
+            kit=space.kit(choice),
+            terms={name: float(values[number]) for name, values in kept.terms.items()},
+            shares={name: float(values[number]) for name, values in shares.items()},
+            unpriced=bool(kept.unpriced[number]),
+        )
+        for number, choice in enumerate(kept.choices)
+    )
+
+
+def _guarantee(space: Space, found: Found, kits: tuple[RankedKit, ...], *, pareto: bool, best_per: str | None) -> str:
+    """What the list is worth, in words."""
+    over = f"over {space.size:,} kit{'' if space.size == 1 else 's'}"
+    if found.stopped:
+        words = f"not proven {over} ({found.stopped}): {found.unsettled:,} are not settled"
+        if pareto or best_per or not kits or found.bound <= 0:
+            return words
+        standing = sum(kit.score < found.bound - 1e-9 for kit in kits)
+        gap = f"{kits[0].score - found.bound:.3f} below the best listed"
+        if standing:
+            gap = "so the first listed stands" if standing == 1 else f"so the first {standing} listed stand"
+        return f"{words}, and none of those scores below {found.bound:.3f}, {gap}"
+    if pareto:
+        steps = ", ".join(f"{name} {10.0**-digits:g} %" for name, digits in RESOLUTION.items())
+        return f"exact Pareto front {over} at a resolution of {steps}"
+    return f"exact {over}" + (f", the best for each {best_per.replace('_', ' ')}" if best_per else "")
+
+
+def _emptied_by(job: Job, request: Request, found: Found) -> tuple[str, ...]:
     """The rules of the side that has no half left, or of pairs, the largest first."""
-    if not len(screen.drive):
-        side, counts, reasons = "drive halves", screen.drive.excluded, screen.drive.reasons
-    elif not len(screen.driven):
-        side, counts, reasons = "driven halves", screen.driven.excluded, screen.driven.reasons
+    if found.stopped:
+        return (f"nothing yet: {found.stopped}",)
+    if found.example is not None:
+        of, counts, reasons = "kits", {rule: found.excluded[rule] for rule in PAIR_RULES}, dict(_PAIR_REASONS)
+        reasons |= score_kit(job, found.example, request).failures
     else:
-        side, counts = "kits", dict(found.excluded)
-        kit = screen.kit(np.zeros(2, np.intp))
-        reasons = {**_PAIR_REASONS, **score_kit(screen.job, kit, screen.request).failures}
+        side = 0 if not found.halves_left[0] else 1
+        of, counts, reasons = ("drive halves", "driven halves")[side], found.halves_excluded[side], found.reasons
     rows = sorted(((n, rule) for rule, n in counts.items() if n), reverse=True)
-    return tuple(f"{rule}: {n:,} {side}, for example: {reasons[rule]}" for n, rule in rows)
+    return tuple(f"{rule}: {n:,} {of}, for example: {reasons[rule]}" for n, rule in rows)
 
 
 _PAIR_REASONS = {

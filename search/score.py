@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 
 from catalog.job import Job
 from catalog.quantities import RPM
+from search.duty import busy
 from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, fitted_kit
-from search.workers import parallel
+from search.workers import parallel_slices
 from solver import balance
-from solver.balance import UPSHIFT, Balance, DrivenSide, DriveSide, Status
+from solver.balance import Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
 from solver.belt_life import belt_temperature, wear_rate
 from solver.losses import belt_loss
@@ -29,7 +30,6 @@ __all__ = [
     "TERM_UNITS",
     "Request",
     "Score",
-    "overspeed_sides",
     "pair_terms",
     "score_kit",
     "shift_map",
@@ -128,18 +128,6 @@ def shift_map(job: Job, drive: DriveSide, driven: DrivenSide) -> Balance:
     )
 
 
-def overspeed_sides(job: Job, drive: DriveSide, driven: DrivenSide) -> tuple[Array, Array]:
-    """Thrust the drive side gives at the speed limit, and the most the driven side needs there, (..., n) each [N].
-
-    The rule is judged at the limit itself: a kit passes it where, at some torque level on the upshift branch (the
-    faster one), the clutches would not yet slow the engine there.
-    """
-    limit = job.speed_limit
-    given = drive.thrust_per_speed2[..., UPSHIFT, :] * limit**2 - drive.spring
-    pull = job.duty.levels[:, None] * float(job.engine.at(limit)) / job.shift.drive_radius
-    return given, balance.needed_drive_thrust(driven, pull, job.grip)[..., UPSHIFT, :, :].max(axis=-2)
-
-
 def side_score(request: Request, job: Job, halves: Halves) -> Array:
     """Points that one half alone adds: its spring loss and its missing belt margin, shape (n,)."""
     missing = np.maximum(request.wanted_margin - halves.margin, 0.0)
@@ -165,24 +153,19 @@ def pair_terms(
     (dict of term -> ndarray of shape (k,), ndarray of shape (k,))
         Terms in the units of TERM_UNITS, and scores rounded to 1e-9.
     """
-    weights = job.duty.weights.sum(axis=0)
-    used = weights > 0
-    positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))  # the rest carries no time
-    weights, used = weights[:, rungs][..., positions], used[:, rungs][..., positions]
-    levels, shift, grip = job.duty.levels[rungs], job.shift.at(positions), job.grip.at(positions)
+    duty = busy(job)
+    weights, used, levels, shift, grip = duty.weights, duty.used, duty.levels, duty.shift, duty.grip
     band, high, low, power, wear, unbalanced = (np.zeros(len(pairs)) for _ in range(6))
     speed_of_belt = job.target_speed * shift.drive_radius
     available = float((weights * levels[:, None]).sum()) * job.engine.peak_power
-    assert isinstance(drive.side, DriveSide)
-    assert isinstance(driven.side, DrivenSide)
-    drives, drivens = drive.side[..., positions], driven.side[..., positions]
+    drive_side, driven_side = drive.side, driven.side
+    assert isinstance(drive_side, DriveSide)
+    assert isinstance(driven_side, DrivenSide)
 
-    def balance_chunk(number: int) -> None:
-        chunk = slice(number * _CHUNK, (number + 1) * _CHUNK)
+    def balance_chunk(chunk: slice) -> None:
         rows, columns = pairs[chunk].T
-        state = balance.engine_speed(
-            drives[rows], drivens[columns], grip, shift.drive_radius, job.engine, levels, job.speed_limit
-        )
+        drives, drivens = drive_side[rows][..., duty.positions], driven_side[columns][..., duty.positions]
+        state = balance.engine_speed(drives, drivens, grip, shift.drive_radius, job.engine, levels, job.speed_limit)
         error = state.speed / job.target_speed - 1
         band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
         high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
@@ -194,8 +177,7 @@ def pair_terms(
         unbalanced[chunk] = (used & (state.status != Status.BALANCED)).sum(axis=(1, 2, 3))
         wear[chunk] = _wear(job, weights, state.speed * shift.drive_radius, tight, lost)
 
-    for _ in parallel(balance_chunk, -(-len(pairs) // _CHUNK)):
-        pass
+    parallel_slices(balance_chunk, len(pairs), _CHUNK)
     rows, columns = pairs.T
     loss = (drive.loss[rows] + driven.loss[columns]) / job.engine.peak_power
     terms = {
@@ -281,10 +263,8 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
 
 
 def _pair_failures(job: Job, request: Request, drive: Halves, driven: Halves) -> dict[str, str]:
-    assert isinstance(drive.side, DriveSide)
-    assert isinstance(driven.side, DrivenSide)
     failures = {}
-    given, needed = overspeed_sides(job, drive.side, driven.side)
+    given, needed = drive.at_limit, driven.at_limit
     if (needed > given).any():
         worst = int(np.argmax(needed - given))
         failures["speed_limit"] = (

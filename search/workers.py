@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from typing import TypeVar
 
-__all__ = ["parallel"]
+__all__ = ["parallel", "parallel_slices"]
 
 T = TypeVar("T")
 
@@ -31,3 +31,8 @@ def parallel(work: Callable[[int], T], count: int) -> Iterator[T]:
         return
     with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
         yield from pool.map(work, range(count))
+
+
+def parallel_slices(work: Callable[[slice], T], count: int, size: int) -> list[T]:
+    """Results of work(slice) for slices of at most `size` that cover range(count), in order."""
+    return list(parallel(lambda n: work(slice(n * size, (n + 1) * size)), -(-count // size)))

@@ -178,31 +178,20 @@ class EngineCurve:
         slope = np.where(asked < 0, 0.0, rise[piece])
         return torque[piece] + (where - piece) * slope, slope / step
 
-    def fall_range(self, speed: float, low: float, high: float) -> tuple[float, float, float, float]:
-        """How torque falls between a speed and any other speed of a range.
-
-        The torque is linear between table nodes, so the extremes lie at nodes or ends: they are exact.
+    def nodes(self, low: float, high: float) -> Array:
+        """Speeds of a range between which torque is linear [rad/s], both ends among them.
 
         Parameters
         ----------
-        speed : float [rad/s]
-        low : float [rad/s]
-        high : float [rad/s]
-            The range; `speed` may be one end.
+        low, high : float [rad/s]
 
         Returns
         -------
-        tuple of four floats
-            Least [N m] and largest [N m] of (T(speed) - T(w)) / (w / speed - 1), least [N m] and largest [N m] T(w).
+        ndarray, shape (n,) [rad/s]
         """
         start, step, torque, _ = self._table
         nodes = start + step * np.arange(len(torque))
-        inside = nodes[(nodes > low) & (nodes < high)]
-        others = np.concatenate([[low], inside, [high]])
-        others = others[np.abs(others / speed - 1) > 1e-9]
-        torques = self.at(others)
-        falls = (float(self.at(speed)) - torques) / (others / speed - 1)
-        return float(falls.min()), float(falls.max()), float(torques.min()), float(torques.max())
+        return np.concatenate([[low], nodes[(nodes > low) & (nodes < high)], [high]])
 
     @cached_property
     def peak_power_speed(self) -> float:

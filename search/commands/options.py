@@ -14,6 +14,7 @@ import typer
 from solver.errors import InputError, Problem
 
 if TYPE_CHECKING:
+    from search.exact import Progress
     from search.ranking import Ranking
 
 __all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress", "report_empty"]
@@ -71,19 +72,25 @@ def print_csv(rows: Sequence[dict[str, Any]]) -> None:
 
 
 @contextmanager
-def progress(label: str) -> Iterator[Callable[[float], None]]:
-    """A progress bar on standard error, shown only on a terminal."""
+def progress(label: str) -> Iterator[Callable[[Progress], None]]:
+    """A progress bar on standard error, with bound and best score so far; shown only on a terminal."""
     if not sys.stderr.isatty():
         yield lambda _: None
         return
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+    from rich import progress as bars
 
     from search.screen import console
 
-    columns = (TextColumn("{task.description}", markup=False), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console(stderr=True), transient=True) as bar:
-        task = bar.add_task(label, total=1.0)
-        yield lambda share: bar.update(task, completed=share)
+    columns = (bars.TextColumn("{task.description}", markup=False), bars.BarColumn(), bars.TimeElapsedColumn())
+    with bars.Progress(*columns, console=console(stderr=True), transient=True) as bar:
+        task = bar.add_task(f"{label}: working out both sides", total=None)
+
+        def show(now: Progress) -> None:
+            best = "none yet" if now.best == float("inf") else f"{now.best:.3f}"
+            words = f"{label}: best {best}, no other below {now.bound:.3f}"
+            bar.update(task, description=words, total=1.0, completed=now.settled)
+
+        yield show
 
 
 def report_empty(ranking: Ranking) -> None:
@@ -91,6 +98,9 @@ def report_empty(ranking: Ranking) -> None:
     from search.screen import console
 
     err = console(stderr=True)
+    if ranking.stopped:
+        err.print(f"Nothing found: {ranking.guarantee}.")
+        raise typer.Exit(1)
     err.print(f"Nothing can be built: {ranking.guarantee}. Left out by")
     for line in ranking.emptied_by:
         err.print(f"  {line}")

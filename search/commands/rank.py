@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -30,7 +31,8 @@ __all__ = ["register"]
 
 _HELP = """Rank the kits that can be built from the catalogue, best first.
 
-The ranking is exact: it equals scoring every kit one by one. Lower scores are better.
+The ranking is exact: it equals scoring every kit one by one. Lower scores are better. Ctrl-C and --time-limit
+end the search early; then the best kits seen so far are listed as not proven, with what may have been missed.
 
 \b
 Examples:
@@ -39,7 +41,15 @@ Examples:
   kitwright rank my-shop/job.yaml --max-changes 3 --budget 150 --in-stock
   kitwright rank my-shop/job.yaml --lock helix=ramp-40,ramp-42 --lock "twist=10 deg..40 deg"
   kitwright rank my-shop/job.yaml --weight spring_loss=2 --pareto --format json
+  kitwright rank my-shop/job.yaml --best-per helix
 """
+
+
+class Method(StrEnum):
+    """How the space is searched."""
+
+    bounds = "bounds"
+    plain = "plain"
 
 
 def register(app: typer.Typer) -> None:
@@ -73,6 +83,17 @@ def rank_command(
     pareto: Annotated[
         bool, typer.Option("--pareto", help="List every kit that no other beats in all three terms.")
     ] = False,
+    best_per: Annotated[
+        str | None,
+        typer.Option("--best-per", help="List the best kit for each option of a slot, such as helix.", metavar="SLOT"),
+    ] = None,
+    method: Annotated[
+        Method,
+        typer.Option("--method", help="bounds proves most kits worse; plain balances every kit: same answer, slow."),
+    ] = Method.bounds,
+    time_limit: Annotated[
+        float | None, typer.Option("--time-limit", help="Stop the search after so long.", metavar="SECONDS")
+    ] = None,
     save: Annotated[
         Path | None,
         typer.Option("--save", help="Folder to write the listed kits to, one kit file each.", metavar="DIR"),
@@ -84,6 +105,7 @@ def rank_command(
 ) -> None:
     """Parse, rank, render."""
     from catalog import load_job
+    from search.exact import INTERRUPTED, Watch
     from search.kitfile import check_folder, save_kits
     from search.kits import fitted_kit
     from search.ranking import rank, request_of
@@ -95,7 +117,9 @@ def rank_command(
     request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
     if save is not None:
         check_folder(save, overwrite=overwrite)
-    narrowed = bool(lock or lock_fitted or weight or pareto or in_stock or budget or max_changes is not None)
+    narrowed = bool(
+        lock or lock_fitted or weight or pareto or best_per or in_stock or budget or max_changes is not None
+    )
     with _interruptible(), progress("Ranking") as report:
         ranking = rank(
             job,
@@ -105,7 +129,9 @@ def rank_command(
             request=request,
             in_stock=in_stock or None,
             pareto=pareto,
-            report=report,
+            best_per=best_per,
+            plain=method is Method.plain,
+            watch=Watch(report, _seconds(time_limit)),
         )
     if save is not None:
         save_kits(job, ranking, save, overwrite=overwrite)
@@ -115,8 +141,20 @@ def rank_command(
         print_csv([{"rank": k.rank, "score": k.score, **k.kit.words(), **k.terms} for k in ranking.kits])
     elif ranking.kits:
         _show(job, ranking, score_kit(job, fitted_kit(job), request_of(job, weights=weights)), narrowed)
+    if ranking.stopped == INTERRUPTED:
+        raise typer.Exit(130)
     if not ranking.kits:
         report_empty(ranking)
+
+
+def _seconds(limit: float | None) -> float:
+    from solver.errors import InputError, Problem
+
+    if limit is None:
+        return float("inf")
+    if not limit > 0:
+        raise InputError([Problem("--time-limit", 0, 0, "", "out of range", str(limit), "seconds, above 0")])
+    return limit
 
 
 def _as_number(option: str, text: str) -> float:
@@ -191,7 +229,11 @@ def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
     out.print()
     counts = dict(ranking.counts)
     space, away, scored = counts.pop("space"), counts.pop("bounded_away"), counts.pop("scored")
-    out.print(f"Of {space:,} kits {away:,} are proven worse by bounds, {scored:,} others were balanced in full.")
+    unsettled = counts.pop("unsettled")
+    out.print(
+        f"Of {space:,} kits {away:,} are proven worse by bounds, {scored:,} others were balanced in full"
+        + (f", {unsettled:,} are not settled." if unsettled else ".")
+    )
     out.print("Left out by rule: " + ", ".join(f"{rule} {left:,}" for rule, left in counts.items() if left) + ".")
     out.print("Assumed: " + "; ".join(ranking.assumed) + ".")
     out.print()

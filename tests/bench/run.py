@@ -1,6 +1,6 @@
 """Benchmarks: every figure is measured beside its yardstick in the same run.
 
-    python tests/bench/run.py            # all, some minutes
+    python tests/bench/run.py            # all, about ten minutes
     python tests/bench/run.py --quick    # small sizes, so that the benchmarks cannot rot
 
 The machine these run on is shared and noisy: read ratios, not seconds.
@@ -9,15 +9,18 @@ The machine these run on is shared and noisy: read ratios, not seconds.
 from __future__ import annotations
 
 import argparse
+import math
 import resource
 import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import optuna
 from scipy.optimize import brentq
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -26,14 +29,26 @@ from shop import shop_job
 
 from catalog import load_job
 from catalog.job import Job
-from search import rank
-from search.exact import Screen, make_screen
-from search.kits import make_space
+from catalog.stock import STATIONS
+from search import Ranking, rank
+from search.kits import SLOTS, Space, make_space
 from search.score import Request, pair_terms
+from search.sides import Sides
 from search.workers import parallel
 from solver import balance
 
 ROOT = Path(__file__).parents[2]
+
+# Sizes of the growing shop; the kits are the product of the numbers, masses counted three times.
+GROWTH = (
+    {"springs": 5, "arms": 4, "masses": 4, "driven": 6, "helices": 8, "twists": 16},  # 1e6
+    {"springs": 8, "arms": 6, "masses": 5, "driven": 10, "helices": 12, "twists": 14},  # 1e7
+    {"springs": 12, "arms": 8, "masses": 6, "driven": 16, "helices": 20, "twists": 15},  # 1e8
+    {"springs": 20, "arms": 10, "masses": 7, "driven": 24, "helices": 32, "twists": 19},  # 1e9
+    {"springs": 40, "arms": 12, "masses": 8, "driven": 40, "helices": 60, "twists": 19},  # 1.1e10, the shop
+    {"springs": 64, "arms": 18, "masses": 9, "driven": 64, "helices": 80, "twists": 23},  # 1e11
+    {"springs": 100, "arms": 24, "masses": 10, "driven": 100, "helices": 120, "twists": 35},  # 1e12
+)
 
 
 def peak_memory() -> float:
@@ -42,53 +57,106 @@ def peak_memory() -> float:
 
 
 def line(label: str, *facts: str) -> None:
-    print(f"{label:<44} {'  '.join(facts)}", flush=True)
+    print(f"{label:<36} {'  '.join(facts)}", flush=True)
 
 
-def screen_of(job: Job) -> Screen:
-    return make_screen(job, make_space(job), Request.of(job))
+def timed(job: Job, **options: Any) -> tuple[Ranking, float]:
+    start = time.perf_counter()
+    ranking = rank(job, **options)
+    return ranking, time.perf_counter() - start
+
+
+def sides_of(job: Job) -> Sides:
+    return Sides.of(job, make_space(job), Request.of(job))
 
 
 def bench_demo(job: Job) -> None:
-    start = time.perf_counter()
-    ranking = rank(job, top=20)
-    spent = time.perf_counter() - start
-    line(
-        "demo: exact top 20", f"{ranking.counts['space']:,} kits", f"{_to_compare(ranking.counts):,} to compare",
-        f"{spent:.1f} s",
-    )  # fmt: skip
-
-
-def _to_compare(counts: Mapping[str, int]) -> int:
-    """Kits that no rule of one half has left out."""
-    return counts["bounded_away"] + counts["scored"] + counts["speed_limit"]
+    for name, options in (
+        ("top 20", {"top": 20}),
+        ("Pareto front", {"pareto": True}),
+        ("best per helix", {"best_per": "helix"}),
+    ):
+        ranking, spent = timed(job, **options)
+        line(
+            f"demo: {name}",
+            f"{ranking.counts['space']:,} kits",
+            f"{spent:.1f} s",
+            f"{ranking.counts['scored']:,} balanced",
+        )
 
 
 def bench_plain(job: Job, count: int) -> float:
     """Kits balanced in full a second, the yardstick of the search."""
-    screen = screen_of(job)
+    sides = sides_of(job)
     rng = np.random.default_rng(1)
-    pairs = np.column_stack([rng.integers(len(screen.drive), size=count), rng.integers(len(screen.driven), size=count)])
+    pairs = np.column_stack([rng.integers(len(sides.drive), size=count), rng.integers(len(sides.driven), size=count)])
     start = time.perf_counter()
-    pair_terms(job, screen.request, screen.drive, screen.driven, pairs)
+    pair_terms(job, sides.request, sides.drive, sides.driven, pairs)
     speed = count / (time.perf_counter() - start)
     line("plain: every kit balanced in full", f"{speed:,.0f} kits/s")
     return speed
 
 
-def bench_twenty_million(job: Job, plain: float, quick: bool) -> None:
-    sizes = {"springs": 12, "arms": 4, "masses": 6, "driven": 20, "helices": 20, "twists": 6}
-    if quick:
-        sizes |= {"springs": 4, "masses": 3, "driven": 6, "helices": 6}
+def bench_shop(job: Job, plain: float, sizes: Mapping[str, int]) -> None:
+    """The exact top 20 of a shop, beside the rate of the plain method and optuna's TPE in the same time."""
     shop = shop_job(job, **sizes)
-    start = time.perf_counter()
-    ranking = rank(shop, top=20)
-    spent = time.perf_counter() - start
+    ranking, spent = timed(shop, top=20)
     space = ranking.counts["space"]
     line(
-        "shop: exact top 20", f"{space:,} kits", f"{_to_compare(ranking.counts):,} to compare", f"{spent:.1f} s",
+        "shop: exact top 20", f"{space:,} kits", f"{spent:.1f} s", f"{ranking.counts['scored']:,} balanced",
         f"{space / spent / plain:,.0f} x plain", f"peak {peak_memory():.2f} GB",
     )  # fmt: skip
+    best = ranking.kits[0].score
+    for seed in range(3):
+        found, trials = sampled(shop, spent, seed)
+        line(
+            f"shop: TPE for the same time, seed {seed}", f"best of {trials} trials {found:.3f}",
+            f"regret {found - best:.3f} over {best:.3f}",
+        )  # fmt: skip
+
+
+def sampled(job: Job, seconds: float, seed: int) -> tuple[float, int]:
+    """Best score that optuna's TPE finds in a time, and its number of trials; both sides are worked out before."""
+    sides, space = sides_of(job), make_space(job)
+    rows = {tuple(choice): row for row, choice in enumerate(sides.drive.choice)}
+    columns = {tuple(choice): column for column, choice in enumerate(sides.driven.choice)}
+    split = sides.drive.choice.shape[1]
+
+    def score(trial: optuna.Trial) -> float:
+        choice = tuple(_suggest(trial, space, slot) for slot in SLOTS)
+        pair = rows.get(choice[:split]), columns.get(choice[split:])
+        if None in pair:
+            return 100.0  # not buildable
+        chosen = np.array([pair], np.intp)
+        if sides.broken(chosen)[0]:
+            return 100.0
+        return float(pair_terms(job, sides.request, sides.drive, sides.driven, chosen)[1][0])
+
+    optuna.logging.set_verbosity(optuna.logging.ERROR)
+    study = optuna.create_study(sampler=optuna.samplers.TPESampler(seed=seed))
+    study.optimize(score, timeout=seconds)
+    return study.best_value, len(study.trials)
+
+
+def _suggest(trial: optuna.Trial, space: Space, slot: str) -> int:
+    """Springs, arms and ramps are choices without order; masses and twist are numbers that rise."""
+    count = len(space.of_slot(slot))
+    if slot in (*STATIONS, "twist"):
+        return trial.suggest_int(slot, 0, count - 1)
+    return int(trial.suggest_categorical(slot, range(count)))
+
+
+def bench_growth(job: Job, sizes: Sequence[Mapping[str, int]]) -> None:
+    """Time against kits, with bars on a logarithmic scale, and the exponent of the growth."""
+    kits, times = [], []
+    for size in sizes:
+        ranking, spent = timed(shop_job(job, **size), top=20)
+        kits.append(ranking.counts["space"])
+        times.append(spent)
+        bar = "#" * max(1, round(10 * math.log10(spent / 0.1)))
+        line(f"growth: {kits[-1]:>17,} kits", f"{spent:6.1f} s", f"peak {peak_memory():.2f} GB", bar)
+    exponent = float(np.polyfit(np.log(kits), np.log(times), 1)[0])
+    line("growth: time ~ kits ^ exponent", f"exponent {exponent:.2f}", "(bars: ten signs a factor of ten, from 0.1 s)")
 
 
 def job_with_positions(positions: int) -> Job:
@@ -105,12 +173,12 @@ def job_with_positions(positions: int) -> Job:
 def bench_shift_maps(count: int) -> None:
     """Whole shift maps, 24 positions x 3 torque levels x 2 branches, beside a loop of scipy's brentq."""
     job = job_with_positions(24)
-    screen = screen_of(job)
-    drive, driven = screen.drive.side, screen.driven.side
+    sides = sides_of(job)
+    drive, driven = sides.drive.side, sides.driven.side
     assert isinstance(drive, balance.DriveSide)
     assert isinstance(driven, balance.DrivenSide)
     rng = np.random.default_rng(2)
-    rows, columns = rng.integers(len(screen.drive), size=count), rng.integers(len(screen.driven), size=count)
+    rows, columns = rng.integers(len(sides.drive), size=count), rng.integers(len(sides.driven), size=count)
     states = 2 * len(job.duty.levels) * len(job.shift.position)
 
     def maps(at: int, size: int) -> None:
@@ -160,7 +228,8 @@ def main() -> None:
     quick = parser.parse_args().quick
     job = load_job(ROOT / "configs" / "rescue.yaml")
     plain = bench_plain(job, 2_000 if quick else 20_000)
-    bench_twenty_million(job, plain, quick)
+    bench_shop(job, plain, GROWTH[1] if quick else GROWTH[4])
+    bench_growth(job, GROWTH[:2] if quick else GROWTH)
     bench_shift_maps(1_000 if quick else 20_000)
     bench_demo(job)
     line("peak memory of this run", f"{peak_memory():.2f} GB")

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import cast
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
 from catalog.job import Job
-from search.exact import Screen, make_screen, top_pairs
-from search.kits import make_space
-from search.score import Request, pair_terms, shift_map
+from search.bounds import make_bounds, percent
+from search.duty import busy
+from search.exact import search_space
+from search.keepers import BestKits
+from search.kits import Space, make_space
+from search.score import PAIR_RULES, Request, pair_terms, shift_map
+from search.sides import Sides
 from solver.balance import DrivenSide, DriveSide
 from solver.engine import EngineCurve
 
@@ -28,57 +32,107 @@ CURVES = {
 }
 
 
-def odd_screen(job: Job, name: str, target: float, limit: float) -> Screen:
+def odd_job(job: Job, name: str, target: float, limit: float) -> Job:
     speed, torque = (np.asarray(values, float) for values in CURVES[name])
     limits = job.spec.limits.model_copy(
         update={"belt_margin": -0.5, "engagement": (1000 * RPM, 6000 * RPM), "idle_clearance": 0.1}
     )
-    odd = replace(
+    return replace(
         job,
         engine=EngineCurve(speed * RPM, torque),
         target_speed=target * RPM,
         speed_limit=limit * RPM,
         spec=job.spec.model_copy(update={"limits": limits}),
     )
-    locks = {"flyweight": "flail,cradle", "drive_spring": "larch,alder,hazel"}
-    return make_screen(odd, make_space(odd, locks), Request.of(odd))
+
+
+def odd_space(job: Job) -> Space:
+    return make_space(job, {"flyweight": "flail,cradle", "drive_spring": "larch,alder,hazel"})
+
+
+def check_bounds(sides: Sides, count: int, seed: int = 5) -> None:
+    """Hold the bounds of random pairs, and of good ones, against their bands; and the speed-limit rule."""
+    rng, bounds = np.random.default_rng(seed), sides.bounds
+    columns = rng.choice(len(sides.driven), min(count, len(sides.driven)), replace=False)
+    floors = bounds.floors(columns)
+    for part, floor in zip(bounds.parts, floors, strict=True):
+        least = percent(part.squares(bounds.needed[columns]))
+        chosen = rng.choice(len(part.rows), min(count, len(part.rows)), replace=False)
+        near = least.argmin(axis=0)
+        at = np.concatenate(
+            [np.column_stack([np.repeat(chosen, len(columns)), np.tile(np.arange(len(columns)), len(chosen))]),
+             np.column_stack([near, np.arange(len(columns))])]
+        )  # fmt: skip
+        pairs = np.column_stack([part.rows[at[:, 0]], columns[at[:, 1]]])
+        within = sides.broken(pairs) != 1 + PAIR_RULES.index("speed_limit")
+        terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+        below = least[tuple(at.T)]
+        assert (below[within] <= terms["speed_band"][within] + 1e-9).all()
+        assert (floor[at[within, 1]] <= terms["speed_band"][within] + 1e-9).all()
+        assert (sides.score(pairs, below)[within] <= scores[within] + 2e-9).all()
+        drive, driven = cast(DriveSide, sides.drive.side), cast(DrivenSide, sides.driven.side)
+        state = shift_map(sides.job, drive[pairs[:, 0]], driven[pairs[:, 1]])
+        fastest = state.speed.max(axis=(1, 2, 3)) / sides.job.speed_limit
+        assert (fastest[within] <= 1 + 1e-9).all()
+        assert (fastest[~within] >= 1 - 1e-9).all()
 
 
 @pytest.mark.parametrize("name", CURVES)
 @pytest.mark.parametrize(("target", "limit"), [(7000, 7700), (7050, 12000), (6300, 6900), (7000, 7010)])
-def test_no_bound_is_above_a_score_however_the_torque_runs(job: Job, name: str, target: float, limit: float) -> None:
-    screen = odd_screen(job, name, target, limit)
-    rng = np.random.default_rng(5)
-    rows = rng.choice(len(screen.drive), 40, replace=False)
-    columns = rng.choice(len(screen.driven), min(40, len(screen.driven)), replace=False)
-    pairs, bounds = [], []
-    for row in rows:
-        block = slice(row, row + 1)
-        kept = columns[screen.rule(block)[0, columns] == 0]
-        pairs += [(row, column) for column in kept]
-        bounds += list(screen.bound(block)[0, kept])
-    if not pairs:
-        return  # nothing keeps this speed limit; the other targets and limits of this curve do
-    chosen = np.array(pairs)
-    _, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, chosen)
-    assert (np.array(bounds) <= scores + 2e-9).all()
-    assert (screen.close_bound(chosen) <= scores + 2e-9).all()
-    drive, driven = cast(DriveSide, screen.drive.side), cast(DrivenSide, screen.driven.side)
-    state = shift_map(screen.job, drive[chosen[:, 0]], driven[chosen[:, 1]])
-    assert (state.speed <= screen.job.speed_limit * (1 + 1e-9)).all()
+def test_no_bound_is_above_a_band_however_the_torque_runs(job: Job, name: str, target: float, limit: float) -> None:
+    odd = odd_job(job, name, target, limit)
+    check_bounds(Sides.of(odd, odd_space(odd), Request.of(odd)), 12)
+
+
+@pytest.mark.parametrize("seed", range(0, 30, 3))
+def test_no_bound_is_above_a_band_of_a_small_job(seed: int, solve: Any) -> None:
+    small = solve(seed)
+    sides = Sides.of(small.job, small.space, small.request)
+    if len(sides.drive) and len(sides.driven):
+        check_bounds(sides, 100)
+
+
+@pytest.mark.parametrize("weights", [{}, {"spring_loss": 0.0, "belt_margin": 0.0}, {"speed_band": 0.0}])
+def test_no_bound_is_above_a_band_of_the_demo_job(demo_job: Job, weights: dict[str, float]) -> None:
+    check_bounds(Sides.of(demo_job, make_space(demo_job), Request.of(demo_job).with_weights(weights)), 15)
+
+
+@pytest.mark.parametrize("usual", [-0.3, -0.03, 0.02, 0.09, 0.4])
+def test_bounds_hold_about_any_speed_errors(demo_job: Job, usual: float) -> None:
+    sides = Sides.of(demo_job, make_space(demo_job, {"flyweight": "cradle"}), Request.of(demo_job))
+    duty = busy(demo_job)
+    members = [[part.rows] for part in sides.bounds.parts]
+    errors = usual * np.random.default_rng(1).uniform(0.5, 1.0, int(duty.used.sum()))
+    sides.__dict__["bounds"] = make_bounds(demo_job, duty, sides.drive, sides.driven, members, errors)
+    check_bounds(sides, 12)
+
+
+def test_bounds_are_close_for_good_kits(demo_job: Job) -> None:
+    sides = Sides.of(demo_job, make_space(demo_job), Request.of(demo_job))
+    best = BestKits(50)
+    search_space(demo_job, make_space(demo_job), sides.request, best)
+    assert best.kept is not None
+    rows = {tuple(choice): row for row, choice in enumerate(sides.drive.choice)}
+    columns = {tuple(choice): column for column, choice in enumerate(sides.driven.choice)}
+    for choice, band in zip(best.kept.choices, best.kept.terms["speed_band"], strict=True):
+        row, column = rows[tuple(choice[:5])], columns[tuple(choice[5:])]
+        part = next(part for part in sides.bounds.parts if row in part.rows)
+        below = percent(part.squares(sides.bounds.needed[[column]]))[part.rows == row, 0][0]
+        assert 0.98 * band < below <= band
 
 
 def test_no_kit_is_lost_on_a_torque_cut_above_target(job: Job) -> None:
-    screen = odd_screen(job, "cut", 7050, 9500)
-    found = top_pairs(screen, 10)
-    columns = np.argsort(screen.driven_score)[:40]
-    chosen = np.concatenate(
-        [
-            [(row, column) for column in columns[screen.rule(slice(row, row + 1))[0, columns] == 0]] or np.empty((0, 2))
-            for row in range(0, len(screen.drive), 7)
-        ]
-    ).astype(np.intp)
-    _, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, chosen)
-    listed = {tuple(pair) for pair in found.pairs}
+    odd = odd_job(job, "cut", 7050, 9500)
+    space = odd_space(odd)
+    sides, best = Sides.of(odd, space, Request.of(odd)), BestKits(10)
+    search_space(odd, space, sides.request, best)
+    columns = np.argsort(sides.driven_points)[:40]
+    rows = np.arange(0, len(sides.drive), 7)
+    chosen = np.column_stack([np.repeat(rows, len(columns)), np.tile(columns, len(rows))])
+    chosen = chosen[sides.broken(chosen) == 0]
+    _, scores = pair_terms(odd, sides.request, sides.drive, sides.driven, chosen)
+    assert best.kept is not None
+    listed = {tuple(choice) for choice in best.kept.choices}
     assert len(chosen) > 1000
-    assert {tuple(pair) for pair in chosen[scores < found.scores[-1] - 1e-8]} <= listed
+    better = sides.choices(chosen[scores < best.kept.scores[-1] - 1e-8])
+    assert {tuple(choice) for choice in better} <= listed

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +18,15 @@ import pytest
 from catalog import Job, load_job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.stock import EMPTY, Price
-from search import Kit, Score, exact, pareto, rank, score_kit
-from search.exact import Screen, make_screen
+from search import Kit, Score, rank, score_kit
+from search.exact import search_space
 from search.halves import DRIVE_RULES, DRIVEN_RULES
+from search.keepers import BestKits, Keeper
 from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
-from search.pareto import RESOLUTION, nondominated
+from search.pareto import RESOLUTION, ParetoFront, nondominated
 from search.ranking import Ranking
-from search.score import PAIR_RULES, Request, pair_terms, shift_map
+from search.score import PAIR_RULES, Request, pair_terms
+from search.sides import Sides
 from solver.errors import InputError
 
 pytestmark = pytest.mark.invariant
@@ -77,17 +79,29 @@ def test_equal_scores_stand_in_the_order_of_their_slot_ids(seed: int, solve: Sol
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_each_kit_is_counted_under_the_first_rule_it_breaks(seed: int, solve: Solve) -> None:
+def test_counts_add_up_and_each_is_of_a_rule_that_is_broken(seed: int, solve: Solve) -> None:
     small = solve(seed)
     first = Counter(next(iter(s.failures)) for s in small.scores if s.failures)
-    for options in ({"top": 1}, {"top": 10_000}, {"pareto": True}):
+    breaking = Counter(rule for s in small.scores for rule in s.failures)
+    for options in ({"top": 1}, {"top": 10_000}, {"pareto": True}, {"best_per": "helix"}, {"plain": True}):
         counts = dict(small.rank(**options).counts)
         space, away, scored = counts.pop("space"), counts.pop("bounded_away"), counts.pop("scored")
+        assert counts.pop("unsettled") == 0
         assert space == small.space.size == sum(counts.values()) + away + scored
-        assert away + scored == sum(s.buildable for s in small.scores)
         assert counts.keys() == {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
-        assert {rule: n for rule, n in counts.items() if n} == first
-        assert counts[small.planted] > 0
+        assert {rule: n for rule, n in counts.items() if n and rule not in PAIR_RULES} == {
+            rule: n for rule, n in first.items() if rule not in PAIR_RULES
+        }
+        of_pairs = sum(counts[rule] for rule in PAIR_RULES)
+        assert all(counts[rule] <= breaking[rule] for rule in PAIR_RULES)
+        assert of_pairs <= sum(first[rule] for rule in PAIR_RULES)
+        assert scored <= sum(s.buildable for s in small.scores)
+        if options == {"top": 10_000}:  # all are listed, so nothing is bounded away
+            assert (away, scored) == (0, sum(s.buildable for s in small.scores))
+            assert of_pairs == sum(first[rule] for rule in PAIR_RULES)
+        if options == {"plain": True}:
+            assert {rule: n for rule, n in counts.items() if n} == first
+            assert (away, scored) == (0, sum(s.buildable for s in small.scores))
 
 
 @pytest.mark.parametrize("seed", SEEDS[::5])
@@ -100,7 +114,9 @@ def test_a_space_of_one_kit_or_of_one_half_is_counted_alike(seed: int, solve: So
             ranking = replace(small, locks=small.locks | locks).rank(top=10_000)
             assert listed(ranking) == [(s.kit.order, round(s.score, 9)) for s in small.best if s in left]
             first = Counter(next(iter(s.failures)) for s in left if s.failures)
-            assert {rule: ranking.counts[rule] for rule in RULES if ranking.counts[rule]} == first
+            plain = replace(small, locks=small.locks | locks).rank(top=10_000, plain=True)
+            assert plain.kits == ranking.kits
+            assert {rule: plain.counts[rule] for rule in RULES if plain.counts[rule]} == first
             assert ranking.counts["space"] == len(left)
 
 
@@ -146,50 +162,34 @@ def test_the_pareto_front_is_that_of_comparing_all_pairs(seed: int, solve: Solve
     assert "Pareto" in found.guarantee
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_no_bound_is_above_a_score_of_a_small_job(seed: int, solve: Solve) -> None:
-    small = solve(seed)
-    screen = make_screen(small.job, small.space, small.request)
-    check_bounds(screen, np.argwhere(np.ones((len(screen.drive), len(screen.driven)), bool)))
-
-
-def check_bounds(screen: Screen, pairs: np.ndarray) -> None:
-    """Hold both bounds against the score of pairs, and the speed-limit rule against the engine speeds."""
-    if not len(pairs):
-        return
-    bound, code = np.empty(len(pairs)), np.empty(len(pairs), int)
-    for row in np.unique(pairs[:, 0]):
-        here = pairs[:, 0] == row
-        bound[here] = screen.bound(slice(row, row + 1))[0, pairs[here, 1]]
-        code[here] = screen.rule(slice(row, row + 1))[0, pairs[here, 1]]
-    job, within = screen.job, code != 1 + PAIR_RULES.index("speed_limit")
-    _, scores = pair_terms(job, screen.request, screen.drive, screen.driven, pairs)
-    close = screen.close_bound(pairs)
-    assert np.isfinite(close[within]).all()
-    assert (bound[within] <= scores[within] + 2e-9).all()
-    assert (close[within] <= scores[within] + 2e-9).all()
-    state = shift_map(job, screen.drive.side[pairs[:, 0]], screen.driven.side[pairs[:, 1]])  # type: ignore[arg-type]
-    fastest = state.speed.max(axis=(1, 2, 3)) / job.speed_limit
-    assert (fastest[within] <= 1 + 1e-9).all()
-    assert (fastest[~within] >= 1 - 1e-9).all()
-
-
-@pytest.mark.parametrize("weights", [{}, {"spring_loss": 0.0, "belt_margin": 0.0}, {"speed_band": 0.0}])
-def test_no_bound_is_above_a_score_of_the_demo_job(demo_job: Job, weights: dict[str, float]) -> None:
-    screen = make_screen(demo_job, make_space(demo_job), Request.of(demo_job).with_weights(weights))
-    rng = np.random.default_rng(5)
-    rows = np.repeat(rng.integers(len(screen.drive), size=100), 60)
-    check_bounds(screen, np.column_stack([rows, rng.integers(len(screen.driven), size=len(rows))]))
-
-
 # ---- spaces in which most kits are bounded away ----
 
 
-@pytest.fixture(scope="session")
-def wide(demo_job: Job) -> Callable[[int], Screen]:
-    """Random subspaces of the demo job, about the fitted kit, with far more kits than the search looks at first."""
+@dataclass(frozen=True)
+class Wide:
+    """A random subspace of the demo job, about the fitted kit, with far more kits than the search looks at first."""
 
-    def make(seed: int) -> Screen:
+    job: Job
+    space: Space
+    request: Request
+
+    def found(self, keeper: Keeper, **options: Any) -> Keeper:
+        self.counts(keeper, **options)
+        return keeper
+
+    def counts(self, keeper: Keeper, **options: Any) -> Any:
+        return search_space(self.job, self.space, self.request, keeper, **options)
+
+    @property
+    def keepers(self) -> list[Keeper]:
+        """Of each kind one."""
+        of_each = [BestKits(1, slot, len(self.space.of_slot(slot))) for slot in SLOTS]
+        return [BestKits(1), BestKits(50), BestKits(3000), ParetoFront(), *of_each]
+
+
+@pytest.fixture(scope="session")
+def wide(demo_job: Job) -> Callable[[int], Wide]:
+    def make(seed: int) -> Wide:
         rng = np.random.default_rng(seed)
         space, fitted = make_space(demo_job), fitted_kit(demo_job).parts
         counts = dict.fromkeys(SLOT_FAMILIES, 2) | {"drive_spring": 5, "driven_spring": 6, "helix": 6}
@@ -197,60 +197,73 @@ def wide(demo_job: Job) -> Callable[[int], Screen]:
             slot: tuple(sorted({fitted[slot], *rng.choice(ids, min(len(ids), counts[slot]), replace=False)}))
             for slot, ids in space.options.items()
         }
-        return make_screen(demo_job, Space(options, space.twists), Request.of(demo_job))
+        return Wide(demo_job, Space(options, space.twists), Request.of(demo_job))
 
     return make
 
 
-def brute(screen: Screen) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
-    """Every buildable pair balanced in full: pairs, scores, terms; best first."""
-    pairs = np.argwhere(screen.rule(slice(0, len(screen.drive))) == 0)
-    terms, scores = pair_terms(screen.job, screen.request, screen.drive, screen.driven, pairs)
+def brute(wide: Wide) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
+    """Every buildable pair balanced in full: choices, scores, terms; best first."""
+    sides = Sides.of(wide.job, wide.space, wide.request)
+    pairs = np.argwhere(np.ones((len(sides.drive), len(sides.driven)), bool))
+    pairs = pairs[sides.broken(pairs) == 0]
+    terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
     order = np.lexsort((pairs[:, 1], pairs[:, 0], scores))
-    return pairs[order], scores[order], {name: values[order] for name, values in terms.items()}
+    return sides.choices(pairs)[order], scores[order], {name: values[order] for name, values in terms.items()}
 
 
 @pytest.mark.parametrize("seed", [1, 4, 5])
-def test_bounding_away_loses_no_kit(seed: int, wide: Callable[[int], Screen]) -> None:
-    screen = wide(seed)
-    pairs, scores, terms = brute(screen)
+def test_bounding_away_loses_no_kit(seed: int, wide: Callable[[int], Wide]) -> None:
+    space = wide(seed)
+    choices, scores, terms = brute(space)
     for top in (1, 20, 3000):
-        found = exact.top_pairs(screen, top)
-        assert found.pairs.tolist() == pairs[:top].tolist()
-        assert found.scores == pytest.approx(scores[:top], abs=1e-9)
-        assert found.scored + found.bounded_away == len(pairs)
-        assert top > 20 or found.bounded_away > len(pairs) / 2  # or this test would show nothing
+        best = BestKits(top)
+        found = space.counts(best)
+        assert best.kept.choices.tolist() == choices[:top].tolist()
+        assert best.kept.scores.tolist() == scores[:top].tolist()
+        assert found.scored + found.bounded_away + sum(found.excluded.values()) == space.space.size
+        assert top > 20 or found.scored < len(scores) / 5  # or this test would show nothing
     points = np.column_stack([np.round(terms[t], d) * (-1 if t == "belt_margin" else 1) for t, d in RESOLUTION.items()])
     _, first = np.unique(points + 0.0, axis=0, return_index=True)
-    first = np.sort(first)  # pairs stand best first
+    first = np.sort(first)  # kits stand best first
     keep = first[[not ((points[first] <= p).all(1) & (points[first] < p).any(1)).any() for p in points[first]]]
-    assert pareto.pareto_pairs(screen).pairs.tolist() == pairs[keep].tolist()
+    assert space.found(ParetoFront()).kept.choices.tolist() == choices[keep].tolist()
+    for at, slot in enumerate(SLOTS):
+        _, first = np.unique(choices[:, at], return_index=True)
+        best = space.found(BestKits(1, slot, len(space.space.of_slot(slot))))
+        assert best.kept.choices.tolist() == choices[np.sort(first)].tolist()
 
 
 CUTS: list[dict[str, Any]] = [
-    {"search.exact._BLOCK": 500},
-    {"search.exact._BATCH": 7, "search.pareto._BATCH": 7},
-    {"search.exact._CLOSE": 3},
+    {"search.exact._CELLS": 1},
+    {"search.exact._PAIRS": 500},
+    {"search.exact._BATCH": 7},
+    {"search.exact._MOST_DRIVE": 30, "search.exact._MOST_DRIVEN": 20},
+    {"search.bounds._HALVES": 3, "search.duty._HALVES": 5, "search.belt_terms._HALVES": 7},
+    {"search.bounds._OFF_AXES": 1e-2},
+    {"search.bounds._OFF_AXES": 0.0},
     {"search.score._CHUNK": 1},
-    {"search.score._CHUNK": 100_000},
-    {"search.exact._BLOCK": 500, "search.score._CHUNK": 16, "os.cpu_count": lambda: 1},
-    {"search.exact._BLOCK": 500, "search.score._CHUNK": 16, "os.cpu_count": lambda: 7},
+    {"search.score._CHUNK": 100_000, "search.sides._PAIRS": 11},
+    {"search.exact._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 1},
+    {"search.exact._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 7},
 ]
 
 
 @pytest.mark.parametrize("cuts", CUTS, ids=lambda cuts: "+".join(cuts))
 def test_the_answer_does_not_depend_on_how_the_work_is_cut(
-    cuts: dict[str, Any], wide: Callable[[int], Screen], monkeypatch: pytest.MonkeyPatch
+    cuts: dict[str, Any], wide: Callable[[int], Wide], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    screen = wide(1)
-    before = exact.top_pairs(screen, 50), pareto.pareto_pairs(screen)
+    space = wide(1)
+    before = [(keeper, space.counts(keeper)) for keeper in space.keepers]
     for name, value in cuts.items():
         monkeypatch.setattr(name, value)
-    for one, other in zip(before, (exact.top_pairs(screen, 50), pareto.pareto_pairs(screen)), strict=True):
-        assert one.pairs.tolist() == other.pairs.tolist()
-        assert one.scores.tolist() == other.scores.tolist()
-        assert one.excluded == other.excluded
-        assert one.scored + one.bounded_away == other.scored + other.bounded_away
+    for (one, found), other in zip(before, space.keepers, strict=True):
+        again = space.counts(other)
+        assert one.kept.choices.tolist() == other.kept.choices.tolist()
+        assert one.kept.scores.tolist() == other.kept.scores.tolist()
+        halves = [{rule: f.excluded[rule] for rule in RULES - set(PAIR_RULES)} for f in (found, again)]
+        assert halves[0] == halves[1]
+        assert found.unsettled == again.unsettled == 0
 
 
 def test_the_answer_does_not_depend_on_the_order_of_catalogue_files(solve: Solve, tmp_path: Path) -> None:

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from catalog.job import Job
+from search.belt_terms import belt_terms
 from search.explain import explain
-from search.halves import _belt_terms, bare_halves, target_pull
+from search.halves import bare_halves
 from search.kits import Kit
 from search.score import Request, score_kit
 from solver import balance
@@ -30,18 +31,19 @@ def test_lighter_springs_give_power_back_until_the_wanted_margin_is_just_met(job
     side = driven_side(job, fitted)
     factors = np.array([1.0, 1.2, 1.5, 2.0, 3.0])
     sides = DrivenSide(side.fixed * factors[:, None, None], np.repeat(side.per_pull, len(factors), axis=0))
-    loss, margin = _belt_terms(job, sides)
+    loss, margin = belt_terms(job, sides, side.per_pull, np.zeros(len(factors), int))
     assert (np.diff(loss) > 0).all()
     assert (np.diff(margin[:-1]) > 0).all()
 
 
 def test_no_spring_power_is_lost_where_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
-    side, pull = driven_side(job, fitted), target_pull(job)
+    side = driven_side(job, fitted)
+    pull = job.duty.levels[:, None] * float(job.engine.at(job.target_speed)) / job.shift.drive_radius
     wanted, belt = job.spec.score.wanted_margin, job.grip
     # the least fixed thrust at each state is (c - Q)(1 + reserve) D; that of full throttle is the largest
     least = np.maximum(belt.slip_thrust - side.per_pull, 0.0) * (1 + wanted) * pull[-1]
     one_level = replace(job, duty=replace(job.duty, levels=job.duty.levels[-1:], weights=job.duty.weights[:, :, -1:]))
-    loss, margin = _belt_terms(one_level, DrivenSide(least, side.per_pull))
+    loss, margin = belt_terms(one_level, DrivenSide(least, side.per_pull), side.per_pull, np.zeros(1, int))
     assert loss == pytest.approx(0, abs=1e-6)
     assert margin[0] <= wanted + 1e-9  # the drive sheave may be the one that binds
     tight, slack = balance.least_tensions(DrivenSide(least, side.per_pull), pull[-1:], wanted, belt)

@@ -1,0 +1,93 @@
+"""The duty points that carry time: what bounds and terms are summed over."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.job import Job
+from search.workers import parallel_slices
+from solver import balance
+from solver.balance import DrivenSide
+from solver.belt_grip import Grip
+from solver.belt_path import ShiftPath
+
+__all__ = ["Busy", "busy"]
+
+Array = NDArray[np.float64]
+
+_HALVES = 1_000  # driven halves worked on at once; about what stays in cache
+
+
+@dataclass(frozen=True)
+class Busy:
+    """Torque levels and positions in which the machine spends time; the rest is cut away.
+
+    Attributes
+    ----------
+    positions : ndarray of bool, shape (n of the job,)
+        Which positions are kept.
+    levels : ndarray, shape (m,) [-]
+    weights : ndarray, shape (2, m, n) [-]
+        Share of time, over all grounds.
+    used : ndarray of bool, shape (2, m, n)
+        Duty points with weight.
+    shift : ShiftPath
+    grip : Grip
+    """
+
+    positions: NDArray[np.bool_]
+    levels: Array
+    weights: Array
+    used: NDArray[np.bool_] = field(repr=False)
+    shift: ShiftPath = field(repr=False)
+    grip: Grip = field(repr=False)
+
+    @property
+    def share(self) -> Array:
+        """Weight of each duty point, shape (j,)."""
+        return self.weights[self.used]
+
+    def pull(self, torque: Any) -> Array:
+        """Belt pull at a full-throttle torque (scalar, or over branch, level, position) [N]."""
+        return np.asarray(self.levels[:, None] * torque / self.shift.drive_radius)
+
+    def spread(self, values: Array) -> Array:
+        """Values of the duty points, shape (j,), on the grid of branch, level and position; zero elsewhere."""
+        grid = np.zeros(self.used.shape)
+        grid[self.used] = values
+        return grid
+
+    def per_branch(self, values: Array) -> Array:
+        """Values over (..., branch, position) at each duty point, shape (..., j)."""
+        branch, _, position = np.nonzero(self.used)
+        return values[..., branch, position]
+
+    def needed(self, side: DrivenSide, pull: Array) -> Array:
+        """Drive thrust that driven halves need at the duty points, shape (m, j) [N]."""
+        side = side[..., self.positions]
+        out = np.empty((len(side.fixed), int(self.used.sum())))
+
+        def work(rows: slice) -> None:
+            out[rows] = balance.needed_drive_thrust(side[rows], pull, self.grip)[:, self.used]
+
+        parallel_slices(work, len(out), _HALVES)
+        return out
+
+
+def busy(job: Job) -> Busy:
+    """The part of a job's duty that carries time."""
+    weights = job.duty.weights.sum(axis=0)
+    used = weights > 0
+    positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))
+    return Busy(
+        positions=positions,
+        levels=job.duty.levels[rungs],
+        weights=weights[:, rungs][..., positions],
+        used=used[:, rungs][..., positions],
+        shift=job.shift.at(positions),
+        grip=job.grip.at(positions),
+    )

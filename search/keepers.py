@@ -1,0 +1,144 @@
+"""What a search keeps: the best kits, the best of each option of a slot; and how wide a band may still matter."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from search.kits import SLOTS
+from search.score import pair_terms
+from search.sides import Ends, Pairs, Sides
+
+__all__ = ["BestKits", "Keeper", "Kept"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+
+_ROUNDED = 2e-9  # scores are rounded to 1e-9: a bound this much above may still be a tie
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Kits balanced in full.
+
+    Attributes
+    ----------
+    choices : ndarray of int, shape (k, slots)
+        Number of each slot's option in the space; their order is the tie order.
+    scores : ndarray, shape (k,)
+    terms : mapping of term -> ndarray of shape (k,)
+    unpriced : ndarray of bool, shape (k,)
+        Whether a new part states no price.
+    """
+
+    choices: Index
+    scores: Array
+    terms: Mapping[str, Array] = field(repr=False)
+    unpriced: NDArray[np.bool_] = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.scores)
+
+    @staticmethod
+    def of(sides: Sides, pairs: Pairs) -> Kept:
+        """Balance pairs of halves."""
+        terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+        unpriced = sides.drive.unpriced[pairs[:, 0]] | sides.driven.unpriced[pairs[:, 1]]
+        return Kept(sides.choices(pairs), scores, terms, unpriced)
+
+    def take(self, chosen: Index) -> Kept:
+        """Some of the kits."""
+        terms = {name: values[chosen] for name, values in self.terms.items()}
+        return Kept(self.choices[chosen], self.scores[chosen], terms, self.unpriced[chosen])
+
+    def joined(self, other: Kept) -> Kept:
+        """These kits and those."""
+        return Kept(
+            np.concatenate([self.choices, other.choices]),
+            np.concatenate([self.scores, other.scores]),
+            {name: np.concatenate([values, other.terms[name]]) for name, values in self.terms.items()},
+            np.concatenate([self.unpriced, other.unpriced]),
+        )
+
+    def in_order(self) -> Index:
+        """Numbers of the kits, best score first, equal scores by slot options."""
+        return np.lexsort((*self.choices.T[::-1], self.scores))
+
+
+class Keeper(ABC):
+    """Keeps what is asked for of the kits it is shown, and says which kits need not be shown."""
+
+    kept: Kept | None = None
+    split: str | None = None  # slot whose options are looked at one by one
+
+    def add(self, sides: Sides, pairs: Pairs) -> None:
+        """Balance pairs, and keep what is asked for of them and of the kits kept so far."""
+        fresh = Kept.of(sides, pairs)
+        together = fresh if self.kept is None else self.kept.joined(fresh)
+        together = together.take(together.in_order())
+        self.kept = together.take(self.choose(together))  # one step, so that an interruption leaves it whole
+
+    @abstractmethod
+    def choose(self, kits: Kept) -> Index:
+        """Which kits to keep, given best score first; in that order."""
+
+    @abstractmethod
+    def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
+        """Widest speed band [%] with which each pair could still be kept; below 0 if none is narrow enough.
+
+        Parameters
+        ----------
+        sides : Sides
+        ends : Ends
+            The drive side of k pairs.
+        columns : ndarray of int, shape (k,)
+            Their driven halves.
+        """
+
+
+class BestKits(Keeper):
+    """The best kits of a space, or the best for each option of a slot.
+
+    Parameters
+    ----------
+    count : int
+        Kits kept, of each option if a slot is given.
+    slot : str, optional
+    options : int
+        Number of the slot's options in the space.
+    """
+
+    def __init__(self, count: int, slot: str | None = None, options: int = 1) -> None:
+        self.count, self.split, self.options = count, slot, options
+
+    def choose(self, kits: Kept) -> Index:
+        option = self._option(kits.choices)
+        order = np.argsort(option, kind="stable")
+        first = np.searchsorted(option[order], option[order])  # where the run of each option starts
+        return np.sort(order[np.arange(len(order)) - first < self.count])
+
+    def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
+        limit = np.full(
+            self.options, np.inf
+        )  # score of the last kit kept of each option, once all its places are taken
+        if self.kept is not None:
+            option = self._option(self.kept.choices)
+            taken = np.bincount(option, minlength=self.options) >= self.count
+            last = np.full(self.options, -np.inf)
+            np.maximum.at(last, option, self.kept.scores)
+            limit[taken] = last[taken]
+        of = limit[0] if self.split is None else limit[sides.option(self.split, ends, columns)]
+        room: Array = of + _ROUNDED - ends.points - sides.driven_points[columns]
+        weight = sides.request.weights["speed_band"]
+        if weight == 0:
+            return np.where(room >= 0, np.inf, -1.0)
+        return np.where(room >= 0, room / weight, -1.0)
+
+    def _option(self, choices: Index) -> Index:
+        """Which option of the slot each kit has; 0 if there is no slot."""
+        at = np.zeros(len(choices), np.intp) if self.split is None else choices[:, SLOTS.index(self.split)]
+        return np.asarray(at)

@@ -1,0 +1,204 @@
+"""Both sides of a space, ready to be searched: halves, what each adds to the score, and the rules of pairs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.job import Job
+from search.bounds import Bounds, make_bounds
+from search.duty import Busy, busy
+from search.halves import Halves, drive_halves, driven_halves
+from search.kits import DRIVE_SLOTS, SLOTS, Space
+from search.score import PAIR_RULES, Request, shift_map, side_score
+from solver.balance import DrivenSide, DriveSide
+
+__all__ = ["Ends", "Pairs", "Sides"]
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+Pairs = NDArray[np.intp]
+
+_PRICE_CLASSES = np.linspace(0.1, 0.9, 9)  # quantiles between classes of price, where there is a budget
+_GOOD = 32  # pairs whose mean speed errors are taken as usual
+_RULE_NUMBERS = np.arange(1, 1 + len(PAIR_RULES), dtype=np.int8)
+_PAIRS = 10_000  # pairs judged by a rule at once; about what stays in cache
+
+
+@dataclass(frozen=True)
+class Ends:
+    """What drive halves bring to a pair beside their thrust, or the best that a part of them can bring.
+
+    Attributes
+    ----------
+    points : ndarray, shape (k,)
+        Added to the score.
+    loss : ndarray, shape (k,) [W]
+    choice : ndarray of int, shape (k, drive slots)
+        Of a part, the choice of its first half.
+    """
+
+    points: Array
+    loss: Array
+    choice: Index
+
+    def take(self, chosen: Index) -> Ends:
+        """Some of them, in any order."""
+        return Ends(self.points[chosen], self.loss[chosen], self.choice[chosen])
+
+
+@dataclass(frozen=True)
+class Sides:
+    """Both sides of a space, or of a part of one.
+
+    Attributes
+    ----------
+    job, request
+    drive, driven : Halves
+    first : ndarray of int, shape (slots,)
+        Number in the whole space of each slot's first option.
+    split : str or None
+        Slot whose options are told apart in the parts of the bounds.
+    """
+
+    job: Job
+    request: Request
+    drive: Halves
+    driven: Halves
+    first: Index = field(default_factory=lambda: np.zeros(len(SLOTS), np.intp))
+    split: str | None = None
+
+    @staticmethod
+    def of(job: Job, space: Space, request: Request) -> Sides:
+        """Both sides of a whole space."""
+        return Sides(job, request, drive_halves(job, space), driven_halves(job, space))
+
+    @cached_property
+    def drive_points(self) -> Array:
+        """What each drive half adds to the score, shape (n,)."""
+        return side_score(self.request, self.job, self.drive)
+
+    @cached_property
+    def driven_points(self) -> Array:
+        """What each driven half adds to the score, shape (m,)."""
+        return side_score(self.request, self.job, self.driven)
+
+    def ends(self, rows: Index) -> Ends:
+        """What chosen drive halves bring."""
+        return Ends(self.drive_points[rows], self.drive.loss[rows], self.drive.choice[rows])
+
+    @cached_property
+    def part_ends(self) -> Ends:
+        """The best that each part of the bounds can bring."""
+        rows = [part.rows for part in self.bounds.parts]
+        return Ends(
+            points=np.array([self.drive_points[part].min() for part in rows]),
+            loss=np.array([self.drive.loss[part].min() for part in rows]),
+            choice=self.drive.choice[[part[0] for part in rows]],
+        )
+
+    def broken(self, pairs: Pairs) -> NDArray[np.int8]:
+        """Number of the first pair rule each pair breaks, from 1; 0 where all hold; shape (k,)."""
+        drive, driven, budget, most = self.drive, self.driven, self.request.budget, self.request.max_changes
+        rows, columns = pairs.T
+        fast, dear, many = (np.zeros(len(pairs), bool) for _ in PAIR_RULES)
+        for at in range(0, len(pairs), _PAIRS):
+            here = slice(at, at + _PAIRS)
+            fast[here] = (driven.at_limit[columns[here]] > drive.at_limit[rows[here]]).any(axis=1)
+        if budget is not None:
+            dear = np.round(drive.cost[rows] + driven.cost[columns], 2) > budget
+            dear |= drive.unpriced[rows] | driven.unpriced[columns]
+        if most is not None:
+            many = drive.changes[rows] + driven.changes[columns] > most
+        return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
+
+    def all_broken(self, rows: Index, columns: Index) -> NDArray[np.int8]:
+        """Number of a pair rule that driven halves break with every one of some drive halves; 0 for none; (m,)."""
+        drive, driven = self.drive, self.driven
+        budget, most = self.request.budget, self.request.max_changes
+        fast = (driven.at_limit[columns] > drive.at_limit[rows].max(axis=0)).any(axis=1)
+        dear = many = np.zeros(len(columns), bool)
+        if budget is not None:
+            priced = rows[~drive.unpriced[rows]]
+            dear = np.round(drive.cost[priced].min(initial=np.inf) + driven.cost[columns], 2) > budget
+            dear = dear | driven.unpriced[columns]
+        if most is not None:
+            many = drive.changes[rows].min() + driven.changes[columns] > most
+        return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
+
+    def choices(self, pairs: Pairs) -> Index:
+        """Number of each slot's option in the whole space, the slots in the order of `SLOTS`, shape (k, slots)."""
+        rows, columns = pairs.T
+        return np.hstack([self.drive.choice[rows], self.driven.choice[columns]]) + self.first
+
+    def option(self, slot: str, ends: Ends, columns: Index) -> Index:
+        """Number of a slot's option in the whole space, of pairs, shape (k,)."""
+        at = SLOTS.index(slot)
+        drives = ends.choice.shape[1]
+        number = ends.choice[:, at] if at < drives else self.driven.choice[columns, at - drives]
+        return np.asarray(number + self.first[at])
+
+    @cached_property
+    def bounds(self) -> Bounds:
+        """Bounds of the speed band, made about the speed errors that are usual in good pairs.
+
+        Neither side may be empty.
+        """
+        duty, members = busy(self.job), self._members()
+        about_zero = np.zeros(int(duty.used.sum()))
+        sample = [members[n] for n in _spread(len(members), 8)], _spread(len(self.driven), 64)
+        usual = self._usual_errors(duty, *sample, about_zero)
+        return make_bounds(self.job, duty, self.drive, self.driven, members, usual)
+
+    def _members(self) -> list[list[Index]]:
+        """Drive halves by spring, and of each spring by what the request tells them apart by."""
+        drive, request = self.drive, self.request
+        keys: list[NDArray[Any]] = []
+        if self.split in DRIVE_SLOTS:
+            keys.append(drive.choice[:, DRIVE_SLOTS.index(self.split)])
+        if request.max_changes is not None:
+            keys.append(drive.changes)
+        if request.budget is not None:
+            price = np.where(drive.unpriced, np.inf, drive.cost)
+            keys.append(np.searchsorted(np.quantile(price, _PRICE_CLASSES, method="lower"), price))
+        every = np.arange(len(drive))
+        return [_runs(keys, rows) for rows in _runs([drive.choice[:, 0]], every)]
+
+    def _usual_errors(self, duty: Busy, members: list[list[Index]], columns: Index, about: Array) -> Array:
+        """Mean speed error of good pairs at each duty point, from a sample searched with bounds made about zero."""
+        bounds = make_bounds(self.job, duty, self.drive, self.driven.take(columns), members, about)
+        near = [(part.rows, part.squares(bounds.needed)) for part in bounds.parts]
+        pairs = np.concatenate([np.column_stack([rows[square.argmin(axis=0)], columns]) for rows, square in near])
+        bands = 100 * np.sqrt(np.maximum(np.concatenate([square.min(axis=0) for _, square in near]), 0.0))
+        pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
+        drive, driven = self.drive.side[pairs[:, 0]], self.driven.side[pairs[:, 1]]
+        assert isinstance(drive, DriveSide)
+        assert isinstance(driven, DrivenSide)
+        state = shift_map(self.job, drive, driven)
+        errors = (state.speed / self.job.target_speed - 1)[:, self.job.duty.weights.sum(axis=0) > 0]
+        good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.share)), kind="stable")[:_GOOD]
+        return np.asarray(errors[good].mean(axis=0))
+
+    def score(self, pairs: Pairs, bands: Array) -> Array:
+        """Score of pairs with given speed bands [%], shape (k,); a lower bound of a band gives one of the score."""
+        rows, columns = pairs.T
+        points: Array = self.drive_points[rows] + self.driven_points[columns]
+        return self.request.weights["speed_band"] * bands + points
+
+
+def _runs(keys: list[NDArray[Any]], rows: Index) -> list[Index]:
+    """Rows with the same keys."""
+    if not keys:
+        return [rows]
+    order = rows[np.lexsort([key[rows] for key in keys])]
+    changed = np.any([np.diff(key[order]) != 0 for key in keys], axis=0)
+    return np.split(order, np.flatnonzero(changed) + 1)
+
+
+def _spread(count: int, most: int) -> Index:
+    """At most so many numbers, spread over range(count)."""
+    return np.linspace(0, count - 1, min(most, count)).astype(np.intp)
