@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,7 @@ Index = NDArray[np.intp]
 _CORNERS = 5  # thrusts and ramps, between the extremes of all driven halves, at which F1 over pull is taken
 _PULLS = 7  # pulls at which its secants are taken
 _WIDENING = 0.01  # how far these secants are widened for what lies between
+_SPEEDS = 1_000  # at which parabolas are held against r^2, beside the nodes of the torque curve
 _NEAR = 0.01  # speed errors on both sides of the usual one at which the slope of r over t is taken
 _USUAL_SPREAD = 0.008  # t of a good kit, for which the parabolas are made tight
 _BENDS = np.array([1.0, 0.95, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])  # of the parabola, to choose from
@@ -132,31 +134,34 @@ class Bounds:
 
     Attributes
     ----------
-    parts : tuple of Part
-        Together they hold every drive half once; parts of a group stand together.
+    groups : tuple of tuples of Part
+        The parts of each group; together they hold every drive half once.
     needed : ndarray, shape (m, j) [N]
         Drive thrust each driven half needs at the usual speed errors.
     """
 
-    parts: tuple[Part, ...]
+    groups: tuple[tuple[Part, ...], ...]
     needed: Array = field(repr=False)
+
+    @cached_property
+    def parts(self) -> tuple[Part, ...]:
+        """The parts of all groups."""
+        return tuple(part for parts in self.groups for part in parts)
 
     def floors(self, columns: Index) -> Array:
         """Lower bound of the band [%] of some driven halves with any drive half of each part, shape (parts, m)."""
-        out = np.empty((len(self.parts), len(columns)))
-        groups = {id(part.group): part.group for part in self.parts}
-        members = [[n for n, part in enumerate(self.parts) if part.group is group] for group in groups.values()]
 
-        def work(number: int) -> None:
+        def work(number: int) -> Array:
+            parts = self.groups[number]
+            out = np.empty((len(parts), len(columns)))
             for at in range(0, len(columns), _HALVES):
                 here = slice(at, at + _HALVES)
-                along, off = self.parts[members[number][0]].group.place(self.needed[columns[here]])
-                for n in members[number]:
-                    out[n, here] = self.parts[n].floor(along, off)
+                along, off = parts[0].group.place(self.needed[columns[here]])
+                for row, part in enumerate(parts):
+                    out[row, here] = part.floor(along, off)
+            return out
 
-        for _ in parallel(work, len(members)):
-            pass
-        return out
+        return np.concatenate(list(parallel(work, len(self.groups))))
 
 
 def make_bounds(
@@ -185,13 +190,13 @@ def make_bounds(
     side = drive.side
     extremes = needed.min(axis=0), needed.max(axis=0)
 
-    def group(number: int) -> list[Part]:
+    def group(number: int) -> tuple[Part, ...]:
         rows = np.sort(np.concatenate(members[number]))
         load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows][..., duty.positions]
         bounding, points = _group(job, duty, load, 0.5 * np.log(thrust), extremes, envelope)
-        return [Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number]]
+        return tuple(Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number])
 
-    return Bounds(tuple(part for parts in parallel(group, len(members)) for part in parts), needed)
+    return Bounds(tuple(parallel(group, len(members))), needed)
 
 
 @dataclass(frozen=True)
@@ -234,7 +239,7 @@ class _Envelope:
 def _envelope(job: Job, duty: Busy, side: DrivenSide, usual: Array) -> _Envelope:
     engine, target = job.engine, job.target_speed
     low, high = LOWEST * engine.peak_power_speed, job.speed_limit
-    speeds = np.union1d(np.linspace(low, high, int((high - low) / 4) + 2), engine.nodes(low, high))
+    speeds = np.union1d(np.geomspace(low, high, _SPEEDS), engine.nodes(low, high))
     _, rung, position = np.nonzero(duty.used)
     arm = duty.levels[rung] / duty.shift.drive_radius[position]
     pulls, usual_pull = engine.at(speeds)[:, None] * arm, engine.at(target * (1 + usual)) * arm
@@ -311,13 +316,14 @@ def _parabolas(envelope: _Envelope, low: Array, high: Array, possible: NDArray[n
     slope = 1 / np.maximum(steepness, 0.2)
     kept = np.flatnonzero(possible.any(axis=1))
     inside = slice(kept[0], kept[-1] + 1) if len(kept) else slice(0)
-    square, step = errors[inside, None] ** 2, float(np.diff(errors[inside]).max(initial=0.0))
+    square, step = errors[inside, None] ** 2, np.diff(np.log1p(errors[inside])).max(initial=0.0)
     low, high, possible = low[inside], high[inside], possible[inside]
     c0, c1, c2 = np.full(len(usual), -np.inf), 2 * usual * slope, np.zeros(len(usual))
     for bend in _BENDS:
         curve = bend * slope**2
         value = np.maximum((c1 + curve * low) * low, (c1 + curve * high) * high)  # convex in t: largest at an end
-        constant = np.min(square - value, axis=0, where=possible, initial=np.inf) - step**2  # for what lies between
+        constant = np.min(square - value, axis=0, where=possible, initial=np.inf)
+        constant = constant - step**2  # more than the least between two speeds can lie below the least at them
         better = constant + curve * _USUAL_SPREAD**2 > c0 + c2 * _USUAL_SPREAD**2
         c0, c2 = np.where(better, constant, c0), np.where(better, curve, c2)
     return np.where(np.isfinite(c0), c0, 0.0), c1, c2

@@ -45,7 +45,7 @@ class Progress:
     Attributes
     ----------
     settled : float [-]
-        Share of the kits that are counted out, proven not to matter, or balanced.
+        Share of the kits, of those that no rule of one half leaves out, that are settled.
     bound : float
         No kit that is not settled scores below this.
     best : float
@@ -243,7 +243,8 @@ class _Search:
         self.bound = bound
         found, kept = self.found, self.keeper.kept
         best = float(kept.scores[0]) if kept is not None and len(kept) else np.inf
-        self.watch.report(Progress(1 - found.unsettled / found.size, float(bound), best))
+        fitting = found.size - sum(n for rule, n in found.excluded.items() if rule not in PAIR_RULES)
+        self.watch.report(Progress(1 - found.unsettled / max(1, fitting), float(bound), best))
 
     def _every_pair(self, sides: Sides) -> None:
         wide, least = len(sides.driven), float(sides.drive_points.min() + sides.driven_points.min())
@@ -282,7 +283,8 @@ class _Search:
         parts, ends = sides.bounds.parts, sides.part_ends
         sizes = np.array([len(part.rows) for part in parts])
         floors = sides.bounds.floors(columns)
-        broken = np.stack(list(parallel(lambda n: sides.all_broken(parts[n].rows, columns), len(parts))))
+        at_limit = np.ascontiguousarray(sides.driven.at_limit[columns].T)
+        broken = np.stack(list(parallel(lambda n: sides.all_broken(parts[n].rows, columns, at_limit), len(parts))))
         self._leave_out(_by_rule(broken.ravel(), np.repeat(sizes, len(columns))))
         part, at = np.nonzero(broken == 0)
         column, floor = columns[at], floors[part, at]
@@ -290,7 +292,7 @@ class _Search:
         cells, visit = _Cells(part, column, floor, least), _CELLS
         first: Index | None = None
         if self.keeper.split is not None:  # the best cell of each option first, so that every option has a limit soon
-            option = sides.option(self.keeper.split, ends.take(part), column)
+            option = sides.option(ends.take(part), column)
             order = np.lexsort([least, option])
             first = order[np.unique(option[order], return_index=True)[1]]
         while len(cells.part):

@@ -131,7 +131,7 @@ class BestKits(Keeper):
             last = np.full(self.options, -np.inf)
             np.maximum.at(last, option, self.kept.scores)
             limit[taken] = last[taken]
-        of = limit[0] if self.split is None else limit[sides.option(self.split, ends, columns)]
+        of = limit[0] if self.split is None else limit[sides.option(ends, columns)]
         room: Array = of + _ROUNDED - ends.points - sides.driven_points[columns]
         weight = sides.request.weights["speed_band"]
         if weight == 0:

@@ -38,17 +38,17 @@ class Ends:
     points : ndarray, shape (k,)
         Added to the score.
     loss : ndarray, shape (k,) [W]
-    choice : ndarray of int, shape (k, drive slots)
-        Of a part, the choice of its first half.
+    option : ndarray of int, shape (k,)
+        Number of the option of the slot whose options are told apart; 0 if that is no drive slot.
     """
 
     points: Array
     loss: Array
-    choice: Index
+    option: Index
 
     def take(self, chosen: Index) -> Ends:
         """Some of them, in any order."""
-        return Ends(self.points[chosen], self.loss[chosen], self.choice[chosen])
+        return Ends(self.points[chosen], self.loss[chosen], self.option[chosen])
 
 
 @dataclass(frozen=True)
@@ -89,7 +89,12 @@ class Sides:
 
     def ends(self, rows: Index) -> Ends:
         """What chosen drive halves bring."""
-        return Ends(self.drive_points[rows], self.drive.loss[rows], self.drive.choice[rows])
+        return Ends(self.drive_points[rows], self.drive.loss[rows], self._options(rows))
+
+    def _options(self, rows: Index) -> Index:
+        if self.split not in DRIVE_SLOTS:
+            return np.zeros(len(rows), np.intp)
+        return np.asarray(self.drive.choice[rows, DRIVE_SLOTS.index(self.split)])
 
     @cached_property
     def part_ends(self) -> Ends:
@@ -98,7 +103,7 @@ class Sides:
         return Ends(
             points=np.array([self.drive_points[part].min() for part in rows]),
             loss=np.array([self.drive.loss[part].min() for part in rows]),
-            choice=self.drive.choice[[part[0] for part in rows]],
+            option=self._options(np.array([part[0] for part in rows])),
         )
 
     def broken(self, pairs: Pairs) -> NDArray[np.int8]:
@@ -116,16 +121,20 @@ class Sides:
             many = drive.changes[rows] + driven.changes[columns] > most
         return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
 
-    def all_broken(self, rows: Index, columns: Index) -> NDArray[np.int8]:
-        """Number of a pair rule that driven halves break with every one of some drive halves; 0 for none; (m,)."""
+    def all_broken(self, rows: Index, columns: Index, at_limit: Array) -> NDArray[np.int8]:
+        """Number of a pair rule that driven halves break with every one of some drive halves; 0 for none; (m,).
+
+        `at_limit` holds their thrust at the limit, shape (positions, m), for all calls alike.
+        """
         drive, driven = self.drive, self.driven
         budget, most = self.request.budget, self.request.max_changes
-        fast = (driven.at_limit[columns] > drive.at_limit[rows].max(axis=0)).any(axis=1)
-        dear = many = np.zeros(len(columns), bool)
+        fast, dear, many = (np.zeros(len(columns), bool) for _ in PAIR_RULES)
+        for needed, given in zip(at_limit, drive.at_limit[rows].max(axis=0), strict=True):
+            fast |= needed > given
         if budget is not None:
             priced = rows[~drive.unpriced[rows]]
             dear = np.round(drive.cost[priced].min(initial=np.inf) + driven.cost[columns], 2) > budget
-            dear = dear | driven.unpriced[columns]
+            dear |= driven.unpriced[columns]
         if most is not None:
             many = drive.changes[rows].min() + driven.changes[columns] > most
         return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
@@ -135,12 +144,12 @@ class Sides:
         rows, columns = pairs.T
         return np.hstack([self.drive.choice[rows], self.driven.choice[columns]]) + self.first
 
-    def option(self, slot: str, ends: Ends, columns: Index) -> Index:
-        """Number of a slot's option in the whole space, of pairs, shape (k,)."""
-        at = SLOTS.index(slot)
-        drives = ends.choice.shape[1]
-        number = ends.choice[:, at] if at < drives else self.driven.choice[columns, at - drives]
-        return np.asarray(number + self.first[at])
+    def option(self, ends: Ends, columns: Index) -> Index:
+        """Number in the whole space of the option of the slot whose options are told apart, of pairs, shape (k,)."""
+        assert self.split is not None
+        at = SLOTS.index(self.split) - len(DRIVE_SLOTS)
+        number = ends.option if at < 0 else self.driven.choice[columns, at]
+        return np.asarray(number + self.first[at + len(DRIVE_SLOTS)])
 
     @cached_property
     def bounds(self) -> Bounds:
@@ -159,7 +168,7 @@ class Sides:
         drive, request = self.drive, self.request
         keys: list[NDArray[Any]] = []
         if self.split in DRIVE_SLOTS:
-            keys.append(drive.choice[:, DRIVE_SLOTS.index(self.split)])
+            keys.append(self._options(np.arange(len(drive))))
         if request.max_changes is not None:
             keys.append(drive.changes)
         if request.budget is not None:

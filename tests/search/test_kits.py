@@ -60,6 +60,27 @@ def test_the_size_of_a_space_does_not_overflow(job: Job) -> None:
     assert space.size == 20_000**7 * len(job.twists)
 
 
+@pytest.mark.parametrize("most", [1, 7, 40, 10**9])
+def test_a_space_cut_in_parts_is_still_the_whole_space(job: Job, most: int) -> None:
+    space = make_space(job, {"drive_spring": "larch,alder,hazel", "heel": "heel-10-g,heel-4-g", "twist": "none,20 deg"})
+    slots = ("drive_spring", "heel", "twist")
+    parts = space.cut(slots, most)
+    seen = []
+    for part in parts:
+        counts = [len(part.of_slot(slot)) for slot in slots]
+        assert np.prod(counts) <= most
+        first = dict(zip(SLOTS, space.numbers(part), strict=True))
+        seen += list(itertools.product(*(range(first[s], first[s] + n) for s, n in zip(slots, counts, strict=True))))
+    assert sorted(seen) == list(itertools.product(range(3), range(2), range(2)))
+    assert sum(part.size for part in parts) == space.size
+
+
+def test_a_choice_of_numbers_is_a_kit(job: Job) -> None:
+    space = make_space(job)
+    kit = space.kit([len(space.of_slot(slot)) - 1 for slot in SLOTS])
+    assert [*kit.parts.values(), kit.settings["twist"]] == [space.of_slot(slot)[-1] for slot in SLOTS]
+
+
 @pytest.mark.parametrize("slot", list(SLOT_FAMILIES))
 def test_a_lock_names_one_or_several_ids(job: Job, slot: str) -> None:
     ids = make_space(job).options[slot]

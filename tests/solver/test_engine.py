@@ -35,6 +35,17 @@ def test_air_scales_the_whole_curve(torques, factor, speed):
     assert curve.scaled(factor).peak_power == pytest.approx(factor * curve.peak_power, rel=1e-9)
 
 
+@given(torques=TORQUES, low=st.floats(20, 700), width=st.floats(1, 800), share=st.floats(0, 1))
+def test_torque_is_linear_between_nodes(torques, low, width, share):
+    curve = curve_of(torques)
+    nodes = curve.nodes(low, low + width)
+    assert (nodes[0], nodes[-1]) == (low, low + width)
+    assert (np.diff(nodes) >= 0).all()
+    before, after = nodes[:-1], nodes[1:]
+    between = curve.at(before) + share * (curve.at(after) - curve.at(before))
+    assert curve.at(before + share * (after - before)) == pytest.approx(between, rel=1e-9)
+
+
 @given(torques=TORQUES)
 def test_no_speed_gives_more_than_peak_power(torques):
     curve = curve_of(torques)
