@@ -37,7 +37,7 @@ Index = NDArray[np.intp]
 _CORNERS = 5  # thrusts and ramps, between the extremes of all driven halves, at which F1 over pull is taken
 _PULLS = 7  # pulls at which its secants are taken
 _WIDENING = 0.01  # how far these secants are widened for what lies between
-_SPEEDS = 1_000  # at which parabolas are held against r^2, beside the nodes of the torque curve
+_SPEEDS = 300  # at which parabolas are held against r^2, beside the nodes of the torque curve
 _NEAR = 0.01  # speed errors on both sides of the usual one at which the slope of r over t is taken
 _USUAL_SPREAD = 0.008  # t of a good kit, for which the parabolas are made tight
 _BENDS = np.array([1.0, 0.95, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])  # of the parabola, to choose from
@@ -276,7 +276,7 @@ def _group(
     slowest, fastest = (duty.per_branch(extreme) for extreme in (light.max(axis=0), light.min(axis=0)))
     least, most = (0.5 * np.log(np.maximum(thrust + spring, 1e-9)) - turning for thrust in extremes)
     low, high = envelope.span(spring)
-    c0, c1, c2 = _parabolas(envelope, low, high, (high >= least - slowest) & (low <= most - fastest))
+    c0, c1, c2 = _parabolas(envelope, low, high, least - slowest, most - fastest)
 
     # Torque levels share p, so directions are found over branches and positions, and spread over the levels.
     scale = np.sqrt(duty.share * c2)
@@ -302,10 +302,8 @@ def _group(
     return group, points
 
 
-def _parabolas(envelope: _Envelope, low: Array, high: Array, possible: NDArray[np.bool_]) -> tuple[Array, Array, Array]:
-    """Coefficients with r^2 >= c0 + c1 t + c2 t^2 wherever the pairs in question can be, shape (j,) each."""
-    possible[1:] |= possible[:-1]  # the speeds between two nodes belong to both
-    possible[:-1] |= possible[1:]
+def _parabolas(envelope: _Envelope, low: Array, high: Array, least: Array, most: Array) -> tuple[Array, Array, Array]:
+    """Coefficients with r^2 >= c0 + c1 t + c2 t^2 for all pairs whose t is from `least` to `most`, shape (j,) each."""
     errors, usual = envelope.errors, envelope.usual
     before, after = (
         np.clip(np.searchsorted(errors, usual + step), edge, len(errors) - 2 + edge)
@@ -314,16 +312,23 @@ def _parabolas(envelope: _Envelope, low: Array, high: Array, possible: NDArray[n
     middle, each = (low + high) / 2, np.arange(len(usual))
     steepness = (middle[after, each] - middle[before, each]) / (errors[after] - errors[before])
     slope = 1 / np.maximum(steepness, 0.2)
-    kept = np.flatnonzero(possible.any(axis=1))
-    inside = slice(kept[0], kept[-1] + 1) if len(kept) else slice(0)
-    square, step = errors[inside, None] ** 2, np.diff(np.log1p(errors[inside])).max(initial=0.0)
-    low, high, possible = low[inside], high[inside], possible[inside]
+
+    # Between two speeds t may pass through what the pairs can reach, even where it leaps over all of it; and r^2 less
+    # the parabola may there lie below its values at both, by less than the squares of the steps of ln(1 + r) and t.
+    reached = (np.maximum(high[1:], high[:-1]) >= least) & (np.minimum(low[1:], low[:-1]) <= most)
+    steps = np.maximum(np.abs(np.diff(low, axis=0)), np.abs(np.diff(high, axis=0)))
+    dip = np.where(reached, np.diff(np.log1p(errors))[:, None] ** 2 + steps**2, -np.inf)
+    kept = np.flatnonzero(reached.any(axis=1))
+    inside = slice(kept[0], kept[-1] + 2) if len(kept) else slice(0)
+    dip = np.maximum(np.pad(dip, ((1, 0), (0, 0)), constant_values=-np.inf),
+                     np.pad(dip, ((0, 1), (0, 0)), constant_values=-np.inf))[inside]  # fmt: skip
+    square = errors[inside, None] ** 2 - dip  # infinite where no pair can be
+    low, high = low[inside], high[inside]
     c0, c1, c2 = np.full(len(usual), -np.inf), 2 * usual * slope, np.zeros(len(usual))
     for bend in _BENDS:
         curve = bend * slope**2
         value = np.maximum((c1 + curve * low) * low, (c1 + curve * high) * high)  # convex in t: largest at an end
-        constant = np.min(square - value, axis=0, where=possible, initial=np.inf)
-        constant = constant - step**2  # more than the least between two speeds can lie below the least at them
+        constant = np.min(square - value, axis=0, initial=np.inf)
         better = constant + curve * _USUAL_SPREAD**2 > c0 + c2 * _USUAL_SPREAD**2
         c0, c2 = np.where(better, constant, c0), np.where(better, curve, c2)
     return np.where(np.isfinite(c0), c0, 0.0), c1, c2

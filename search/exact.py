@@ -224,6 +224,7 @@ class _Search:
     def __init__(self, keeper: Keeper, watch: Watch, found: Found, plain: bool) -> None:
         self.keeper, self.watch, self.found, self.plain = keeper, watch, found, plain
         self.bound = 0.0  # of the kits of this part that are not settled
+        self.visited = False  # a search whose time is short sees some kits all the same
 
     def visit(self, sides: Sides) -> None:
         """Settle every pair of two sides."""
@@ -296,7 +297,8 @@ class _Search:
             order = np.lexsort([least, option])
             first = order[np.unique(option[order], return_index=True)[1]]
         while len(cells.part):
-            self._tell(min(beyond, cells.least.min()))
+            (self._look if self.visited else self._tell)(min(beyond, cells.least.min()))
+            self.visited = True
             chosen = _smallest(cells.least, visit) if first is None else first
             fits = int(np.searchsorted(np.cumsum(sizes[cells.part[chosen]]), _PAIRS, side="right"))
             chosen, first = chosen[: max(1, fits)], None
@@ -338,4 +340,6 @@ class _Search:
             matters = bands[now] <= self.keeper.widest(sides, sides.ends(pairs[now, 0]), pairs[now, 1])
             self._balance(sides, pairs[now][matters])
             start, batch = start + batch, min(2 * batch, _BATCH)
-            self._look(min(later, float(least[start]) if start < len(pairs) else np.inf))
+            left = min(later, float(least[start]) if start < len(pairs) else np.inf)
+            if left < np.inf:  # or nothing is left to be stopped
+                self._look(left)

@@ -94,13 +94,14 @@ def progress(label: str) -> Iterator[Callable[[Progress], None]]:
 
 
 def report_empty(ranking: Ranking) -> None:
-    """Say on standard error which rules left nothing, and end with exit code 1."""
+    """Say on standard error which rules left nothing, or why nothing was found; end with exit code 1, or 130."""
+    from search.exact import INTERRUPTED
     from search.screen import console
 
     err = console(stderr=True)
     if ranking.stopped:
         err.print(f"Nothing found: {ranking.guarantee}.")
-        raise typer.Exit(1)
+        raise typer.Exit(130 if ranking.stopped == INTERRUPTED else 1)
     err.print(f"Nothing can be built: {ranking.guarantee}. Left out by")
     for line in ranking.emptied_by:
         err.print(f"  {line}")

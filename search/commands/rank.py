@@ -141,10 +141,10 @@ def rank_command(
         print_csv([{"rank": k.rank, "score": k.score, **k.kit.words(), **k.terms} for k in ranking.kits])
     elif ranking.kits:
         _show(job, ranking, score_kit(job, fitted_kit(job), request_of(job, weights=weights)), narrowed)
-    if ranking.stopped == INTERRUPTED:
-        raise typer.Exit(130)
     if not ranking.kits:
         report_empty(ranking)
+    if ranking.stopped == INTERRUPTED:
+        raise typer.Exit(130)
 
 
 def _seconds(limit: float | None) -> float:
