@@ -125,7 +125,7 @@ class Part:
 
 def percent(squares: Array) -> Array:
     """Band [%] of its square [-], rounded down by more than was lost in reaching it."""
-    return np.asarray(100 * np.sqrt(np.maximum(squares * (1 - _ROUNDING), 0.0)))
+    return np.asarray(100 * np.sqrt(np.fmax(squares * (1 - _ROUNDING), 0.0)))  # not a number: no bound
 
 
 @dataclass(frozen=True)
@@ -309,6 +309,7 @@ def _parabolas(envelope: _Envelope, low: Array, high: Array, least: Array, most:
         np.clip(np.searchsorted(errors, usual + step), edge, len(errors) - 2 + edge)
         for step, edge in ((-_NEAR, 0), (_NEAR, 1))
     )
+    after = np.maximum(after, before + 1)
     middle, each = (low + high) / 2, np.arange(len(usual))
     steepness = (middle[after, each] - middle[before, each]) / (errors[after] - errors[before])
     slope = 1 / np.maximum(steepness, 0.2)

@@ -47,7 +47,7 @@ class Progress:
     settled : float [-]
         Share of the kits, of those that no rule of one half leaves out, that are settled.
     bound : float
-        No kit that is not settled scores below this.
+        No kit that should be kept and is not yet scores below this.
     best : float
         Best score so far; infinite if there is none.
     """
@@ -100,7 +100,7 @@ class Found:
     scored : int
         Kits balanced in full.
     bound : float
-        No other kit scores below this; infinite once every kit is settled.
+        No kit that should be kept and is not scores below this; infinite once every kit is settled.
     stopped : str
         Why the search ended early; empty if it did not.
     halves_excluded : tuple of two dicts of rule -> int
@@ -237,7 +237,7 @@ class _Search:
     def _look(self, bound: float) -> None:
         """Tell how far the search is, and stop it if its time is up."""
         self._tell(bound)
-        if self.watch.over:
+        if self.watch.over and self.found.unsettled:
             raise _TimeUpError
 
     def _tell(self, bound: float) -> None:
@@ -320,7 +320,7 @@ class _Search:
             part, columns = bounds.parts[numbers[at]], cells.column[cells.part == numbers[at]]
             squares = part.squares(bounds.needed[columns])
             widest = self.keeper.widest(sides, sides.part_ends.take(np.full(len(columns), numbers[at])), columns)
-            rows, of = np.nonzero(squares <= (np.maximum(widest, 0.0) / 100) ** 2 * (1 + 1e-9))
+            rows, of = np.nonzero(~(squares > (np.maximum(widest, 0.0) / 100) ** 2 * (1 + 1e-9)))
             pairs, bands = np.column_stack([part.rows[rows], columns[of]]), percent(squares[rows, of])
             broken = sides.broken(pairs)
             return pairs[broken == 0], bands[broken == 0], _by_rule(broken)

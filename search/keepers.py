@@ -18,7 +18,7 @@ __all__ = ["BestKits", "Keeper", "Kept"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_ROUNDED = 2e-9  # scores are rounded to 1e-9: a bound this much above may still be a tie
+_ROUNDED, _RELATIVE = 2e-9, 1e-12  # scores are rounded to 1e-9: a bound this much above may still be a tie
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class BestKits(Keeper):
             np.maximum.at(last, option, self.kept.scores)
             limit[taken] = last[taken]
         of = limit[0] if self.split is None else limit[sides.option(ends, columns)]
-        room: Array = of + _ROUNDED - ends.points - sides.driven_points[columns]
+        room: Array = of * (1 + _RELATIVE) + _ROUNDED - ends.points - sides.driven_points[columns]
         weight = sides.request.weights["speed_band"]
         if weight == 0:
             return np.where(room >= 0, np.inf, -1.0)

@@ -72,7 +72,7 @@ class Ranking:
     stopped : str
         Why the search ended before everything was settled; empty if it did not.
     bound : float or None
-        No kit that is not settled scores below this; None if all are settled.
+        No kit that should be listed and is not scores below this; None if all are settled.
     inputs : mapping of str -> str
         Hashes of job, machine and catalogue, and the version.
     assumed : tuple of str
@@ -264,7 +264,7 @@ def _guarantee(space: Space, found: Found, kits: tuple[RankedKit, ...], *, paret
         gap = f"{kits[0].score - found.bound:.3f} below the best listed"
         if standing:
             gap = "so the first listed stands" if standing == 1 else f"so the first {standing} listed stand"
-        return f"{words}, and none of those scores below {found.bound:.3f}, {gap}"
+        return f"{words}, and none that is missed scores below {found.bound:.3f}, {gap}"
     if pareto:
         steps = ", ".join(f"{name} {10.0**-digits:g} %" for name, digits in RESOLUTION.items())
         return f"exact Pareto front {over} at a resolution of {steps}"

@@ -194,7 +194,7 @@ def engine_speed(
     if ceiling is not None:
         top = np.full(gain.shape, ceiling)
         high = np.where(imbalance(top)[0] >= 0, top, high)
-    speed = np.minimum(target, high)
+    speed, done = np.minimum(target, high), np.zeros(gain.shape, bool)
     for _ in range(_MOST_STEPS):
         excess, slope = imbalance(speed)
         low = np.where(excess < 0, speed, low)
@@ -203,9 +203,11 @@ def engine_speed(
             newer = speed - excess / slope
         inside = (newer >= low) & (newer <= high)  # at the root itself Newton lands on an end
         newer = np.where(inside, newer, (low + high) / 2)
+        newer = np.where(done, speed, newer)  # a result must not depend on what is balanced beside it
         moved = np.abs(newer - speed)
         speed = newer
-        if np.all(moved <= _SPEED_TOLERANCE * target):
+        done = moved <= _SPEED_TOLERANCE * target
+        if done.all():
             break
 
     torque = np.asarray(engine.at(speed) * rungs[:, None])

@@ -349,14 +349,16 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     least = belt.least_slack * pull
     # ln(1+z) <= z bounds the root from above; where idle < 0 the tangent at `least` is the answer at once.
     slack = np.maximum((idle + belt.active * pull) / belt.wrap, least)
+    done = np.zeros(slack.shape, bool)
     for _ in range(60):
         some = np.maximum(slack, _LEAST_TENSION)
         log_ratio = np.log1p(pull / some)
         held = slack * (belt.wrap - belt.active * log_ratio)
         rate = belt.wrap - belt.active * (log_ratio - pull / (some + pull))
-        step = (held - idle) / rate
+        step = np.where(done, 0.0, (held - idle) / rate)  # a result must not depend on what is solved beside it
         slack = np.maximum(slack - step, least)
-        if np.all(np.abs(step) <= 1e-13 * (slack + pull)):
+        done = np.abs(step) <= 1e-13 * (slack + pull)
+        if done.all():
             break
     slope = belt.active * pull / np.maximum(least + pull, _LEAST_TENSION)
     below = least + idle / np.where(slope > 0, slope, belt.wrap)

@@ -11,8 +11,9 @@ from catalog.job import Job
 from search.belt_terms import belt_terms
 from search.explain import explain
 from search.halves import bare_halves
-from search.kits import Kit
-from search.score import Request, score_kit
+from search.kits import Kit, make_space
+from search.score import Request, pair_terms, score_kit
+from search.sides import Sides
 from solver import balance
 from solver.balance import DrivenSide
 from solver.errors import InputError
@@ -54,6 +55,20 @@ def test_wear_is_told_against_the_fitted_kit(job: Job, fitted: Kit) -> None:
     assert score_kit(job, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)
     hot = replace(job, machine=job.machine.model_copy(update={"belt_cooling": 20.0}))
     assert score_kit(hot, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)  # a ratio: both run hotter
+
+
+def test_a_kit_scores_the_same_whatever_is_balanced_beside_it(job: Job) -> None:
+    request, space = Request.of(job), make_space(job)
+    sides = Sides.of(job, space, request)
+    rng = np.random.default_rng(4)
+    pairs = np.column_stack([rng.integers(len(side), size=200) for side in (sides.drive, sides.driven)])
+    together, scores = pair_terms(job, request, sides.drive, sides.driven, pairs)
+    for number in range(0, 200, 7):
+        alone, score = pair_terms(job, request, sides.drive, sides.driven, pairs[number : number + 1])
+        assert score[0] == scores[number]
+        assert {name: value[0] for name, value in alone.items()} == {n: v[number] for n, v in together.items()}
+    for number, choice in enumerate(sides.choices(pairs[:20])):
+        assert score_kit(job, space.kit(choice), request).terms["speed_band"] == together["speed_band"][number]
 
 
 def test_points_of_the_terms_add_up_to_the_score(job: Job, fitted: Kit) -> None:
