@@ -122,9 +122,8 @@ class BestKits(Keeper):
         return np.sort(order[np.arange(len(order)) - first < self.count])
 
     def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
-        limit = np.full(
-            self.options, np.inf
-        )  # score of the last kit kept of each option, once all its places are taken
+        # Limit of each option: the score of the last kit kept, once all places are taken.
+        limit = np.full(self.options, np.inf)
         if self.kept is not None:
             option = self._option(self.kept.choices)
             taken = np.bincount(option, minlength=self.options) >= self.count
