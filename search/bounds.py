@@ -315,17 +315,20 @@ def _parabolas(envelope: _Envelope, low: Array, high: Array, least: Array, most:
     slope = 1 / np.maximum(steepness, 0.2)
 
     # Between two speeds t may pass through what the pairs can reach, even where it leaps over all of it; and r^2 less
-    # the parabola may there lie below its values at both, by less than the squares of the steps of ln(1 + r) and t.
+    # the parabola may there lie below its values at both: by less than the squares of the steps of ln(1 + r) and t, in
+    # proportion to the parabola's slope over t where that is above 1.
     reached = (np.maximum(high[1:], high[:-1]) >= least) & (np.minimum(low[1:], low[:-1]) <= most)
     steps = np.maximum(np.abs(np.diff(low, axis=0)), np.abs(np.diff(high, axis=0)))
-    dip = np.where(reached, np.diff(np.log1p(errors))[:, None] ** 2 + steps**2, -np.inf)
+    c1, far = 2 * usual * slope, np.maximum(np.abs(low), np.abs(high))
+    steepest = np.maximum(np.abs(c1) + 2 * slope**2 * np.maximum(far[1:], far[:-1]), 1.0)
+    dip = np.where(reached, steepest * (np.diff(np.log1p(errors))[:, None] ** 2 + steps**2), -np.inf)
     kept = np.flatnonzero(reached.any(axis=1))
     inside = slice(kept[0], kept[-1] + 2) if len(kept) else slice(0)
     dip = np.maximum(np.pad(dip, ((1, 0), (0, 0)), constant_values=-np.inf),
                      np.pad(dip, ((0, 1), (0, 0)), constant_values=-np.inf))[inside]  # fmt: skip
     square = errors[inside, None] ** 2 - dip  # infinite where no pair can be
     low, high = low[inside], high[inside]
-    c0, c1, c2 = np.full(len(usual), -np.inf), 2 * usual * slope, np.zeros(len(usual))
+    c0, c2 = np.full(len(usual), -np.inf), np.zeros(len(usual))
     for bend in _BENDS:
         curve = bend * slope**2
         value = np.maximum((c1 + curve * low) * low, (c1 + curve * high) * high)  # convex in t: largest at an end

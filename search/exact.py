@@ -29,12 +29,12 @@ __all__ = ["INTERRUPTED", "TIME_UP", "Found", "Progress", "Watch", "search_space
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_MOST_DRIVE = 600_000  # drive halves, and driven halves, of one part of a space: bounds the memory
-_MOST_DRIVEN = 100_000
+INTERRUPTED, TIME_UP = "interrupted", "the time was up"
+
+_MOST_DRIVE, _MOST_DRIVEN = 600_000, 100_000  # halves of one part of a space: bounds the memory
 _MOST_CELLS = 4_000_000  # cells ranked at once: bounds the memory
 _CELLS = 64  # in the first visit; then twice as many each time
 _PAIRS = 4_000_000  # pairs of the cells of one visit, at most
-INTERRUPTED, TIME_UP = "interrupted", "the time was up"
 _FIRST, _BATCH = 128, 2_048  # pairs balanced between two looks at what is kept: at first, and at most
 
 
@@ -71,7 +71,7 @@ class Watch:
 
     report: Callable[[Progress], None] = lambda _: None
     seconds: float = np.inf
-    _start: float = field(default_factory=time.monotonic)
+    _start: float = field(default_factory=time.monotonic, init=False)
 
     @property
     def over(self) -> bool:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from catalog.job import Job
 from catalog.quantities import RPM
-from search.duty import busy
+from search.duty import Busy, busy
 from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_halves
 from search.kits import Kit, Space, fitted_kit
 from search.workers import parallel_slices
@@ -30,6 +30,7 @@ __all__ = [
     "TERM_UNITS",
     "Request",
     "Score",
+    "duty_balance",
     "pair_terms",
     "score_kit",
     "shift_map",
@@ -135,6 +136,17 @@ def side_score(request: Request, job: Job, halves: Halves) -> Array:
     return request.weights["spring_loss"] * 100 * loss + request.weights["belt_margin"] * 10 * missing
 
 
+def duty_balance(job: Job, duty: Busy, drive: Halves, driven: Halves, pairs: NDArray[np.intp]) -> Balance:
+    """Balance chosen pairs of halves, shape (k, 2), over the part of the duty that carries time."""
+    rows, columns = pairs.T
+    drives, drivens = drive.side[rows][..., duty.positions], driven.side[columns][..., duty.positions]
+    assert isinstance(drives, DriveSide)
+    assert isinstance(drivens, DrivenSide)
+    return balance.engine_speed(
+        drives, drivens, duty.grip, duty.shift.drive_radius, job.engine, duty.levels, job.speed_limit
+    )
+
+
 def pair_terms(
     job: Job, request: Request, drive: Halves, driven: Halves, pairs: NDArray[np.intp]
 ) -> tuple[dict[str, Array], Array]:
@@ -154,24 +166,19 @@ def pair_terms(
         Terms in the units of TERM_UNITS, and scores rounded to 1e-9.
     """
     duty = busy(job)
-    weights, used, levels, shift, grip = duty.weights, duty.used, duty.levels, duty.shift, duty.grip
+    weights, used, shift = duty.weights, duty.used, duty.shift
     band, high, low, power, wear, unbalanced = (np.zeros(len(pairs)) for _ in range(6))
     speed_of_belt = job.target_speed * shift.drive_radius
-    available = float((weights * levels[:, None]).sum()) * job.engine.peak_power
-    drive_side, driven_side = drive.side, driven.side
-    assert isinstance(drive_side, DriveSide)
-    assert isinstance(driven_side, DrivenSide)
+    available = float((weights * duty.levels[:, None]).sum()) * job.engine.peak_power
 
     def balance_chunk(chunk: slice) -> None:
-        rows, columns = pairs[chunk].T
-        drives, drivens = drive_side[rows][..., duty.positions], driven_side[columns][..., duty.positions]
-        state = balance.engine_speed(drives, drivens, grip, shift.drive_radius, job.engine, levels, job.speed_limit)
+        state = duty_balance(job, duty, drive, driven, pairs[chunk])
         error = state.speed / job.target_speed - 1
         band[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
         high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
         low[chunk] = np.where(used, error, np.inf).min(axis=(1, 2, 3))
         tight, slack = state.carried
-        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, grip.seat, job.losses)
+        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), shift, duty.grip.seat, job.losses)
         reaching = np.maximum(state.torque * state.speed - lost, 0.0) * job.vehicle.driveline_efficiency
         power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
         unbalanced[chunk] = (used & (state.status != Status.BALANCED)).sum(axis=(1, 2, 3))

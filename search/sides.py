@@ -14,8 +14,7 @@ from search.bounds import Bounds, make_bounds
 from search.duty import Busy, busy
 from search.halves import Halves, drive_halves, driven_halves
 from search.kits import DRIVE_SLOTS, SLOTS, Space
-from search.score import PAIR_RULES, Request, shift_map, side_score
-from solver.balance import DrivenSide, DriveSide
+from search.score import PAIR_RULES, Request, duty_balance, side_score
 
 __all__ = ["Ends", "Pairs", "Sides"]
 
@@ -184,11 +183,8 @@ class Sides:
         pairs = np.concatenate([np.column_stack([rows[square.argmin(axis=0)], columns]) for rows, square in near])
         bands = 100 * np.sqrt(np.maximum(np.concatenate([square.min(axis=0) for _, square in near]), 0.0))
         pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
-        drive, driven = self.drive.side[pairs[:, 0]], self.driven.side[pairs[:, 1]]
-        assert isinstance(drive, DriveSide)
-        assert isinstance(driven, DrivenSide)
-        state = shift_map(self.job, drive, driven)
-        errors = (state.speed / self.job.target_speed - 1)[:, self.job.duty.weights.sum(axis=0) > 0]
+        speed = duty_balance(self.job, duty, self.drive, self.driven, pairs).speed
+        errors = (speed / self.job.target_speed - 1)[:, duty.used]
         good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.share)), kind="stable")[:_GOOD]
         return np.asarray(errors[good].mean(axis=0))
 

@@ -12,7 +12,6 @@ import argparse
 import math
 import resource
 import shutil
-import sys
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
@@ -22,9 +21,6 @@ from typing import Any
 import numpy as np
 import optuna
 from scipy.optimize import brentq
-
-sys.path.insert(0, str(Path(__file__).parent))
-
 from shop import shop_job
 
 from catalog import load_job

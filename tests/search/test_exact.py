@@ -99,6 +99,8 @@ def test_counts_add_up_and_each_is_of_a_rule_that_is_broken(seed: int, solve: So
         if options == {"top": 10_000}:  # all are listed, so nothing is bounded away
             assert (away, scored) == (0, sum(s.buildable for s in small.scores))
             assert of_pairs == sum(first[rule] for rule in PAIR_RULES)
+        if options == {"plain": True} or small.planted not in PAIR_RULES:
+            assert counts[small.planted] > 0
         if options == {"plain": True}:
             assert {rule: n for rule, n in counts.items() if n} == first
             assert (away, scored) == (0, sum(s.buildable for s in small.scores))

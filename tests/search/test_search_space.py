@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
+from shop import shop_job
 
 from catalog import Job, load_job
 from catalog.shelf import Shelf
@@ -27,9 +28,6 @@ from search.pareto import RESOLUTION, ParetoFront
 from search.score import Request, pair_terms
 from search.sides import Sides
 from solver.engine import EngineCurve
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
-from shop import shop_job  # type: ignore[import-not-found]
 
 pytestmark = pytest.mark.invariant
 
