@@ -16,8 +16,8 @@ from typing import Any
 
 import yaml
 
+from catalog.errors import InputError, Problem
 from catalog.quantities import shown
-from solver.errors import InputError, Problem
 
 __all__ = ["Document", "Loc", "Quoted", "path_text", "plain_value", "read_document"]
 

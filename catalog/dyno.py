@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from catalog.errors import InputError, Problem, QuantityError
 from catalog.quantities import to_si
 from solver.engine import EngineCurve
-from solver.errors import InputError, Problem, QuantityError
 
 __all__ = ["read_dyno"]
 

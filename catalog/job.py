@@ -12,6 +12,7 @@ from pydantic import BaseModel
 
 from catalog.documents import Document, Loc, path_text, read_document
 from catalog.dyno import read_dyno
+from catalog.errors import InputError, Problem
 from catalog.jobfile import SLOT_FAMILIES, JobFile
 from catalog.machine import Machine
 from catalog.parts import Belt, Flyweight, Helix, TuningMass
@@ -22,7 +23,7 @@ from catalog.stock import EMPTY, STATIONS
 from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
 from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
-from solver.errors import InputError, PhysicalRangeError, Problem
+from solver.errors import PhysicalRangeError
 from solver.ground import Duty, Ground, Vehicle, duty
 from solver.losses import BeltLosses
 

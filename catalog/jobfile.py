@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from catalog.quantities import Fraction, PerMinute, Position, RotationSpeed, Speed, quantity, refusal, show
+from catalog.quantities import Coordinate, Fraction, PerMinute, RotationSpeed, Speed, quantity, refusal, show
 from catalog.reading import Id, Strict, Text
 from catalog.stock import STATIONS, Money
 
@@ -77,7 +77,7 @@ class Limits(Strict):
     idle_clearance: RotationSpeed = 300 * np.pi / 30
     engine_speed: RotationSpeed | None = None
     spring_stress: Share = 0.56
-    coil_clearance: Position = 1.5e-3
+    coil_clearance: Coordinate = 1.5e-3
     belt_margin: Annotated[float, quantity("1", ge=-0.5, le=5)] = 0.0
     budget: Money | None = None
     in_stock: bool = False
@@ -95,9 +95,9 @@ class Limits(Strict):
 
 
 class Weights(Strict):
-    """Points per 1 % speed band, per 1 % spring loss, per 10 % of missing belt margin."""
+    """Points per 1 % flatness, per 1 % spring loss, per 10 % of missing belt margin."""
 
-    speed_band: Weight = 1.0
+    flatness: Weight = 1.0
     spring_loss: Weight = 1.0
     belt_margin: Weight = 1.0
 
@@ -107,7 +107,7 @@ class ScoreRule(Strict):
 
     assumed: ClassVar[dict[str, str]] = {
         "wanted_margin": "a belt margin of 20 % is wanted; only what is missing of it costs",
-        "weights": "weights: 1 point per 1 % speed band, per 1 % spring loss, per 10 % missing belt margin",
+        "weights": "weights: 1 point per 1 % flatness, per 1 % spring loss, per 10 % missing belt margin",
     }
 
     wanted_margin: Annotated[float, quantity("1", ge=0, le=5)] = 0.20

@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
 from catalog.quantities import (
+    Coordinate,
     Force,
     Fraction,
     Length,
     LinearDensity,
     Mass,
     Number,
-    Position,
     RotationSpeed,
     quantity,
     refusal,
@@ -36,8 +36,8 @@ __all__ = ["FAMILIES", "Belt", "Flyweight", "Helix", "RampPoint", "TuningMass"]
 class Place(Strict):
     """A point in the arm's frame: along it from the pivot, and across it towards the roller."""
 
-    along: Position
-    across: Position
+    along: Coordinate
+    across: Coordinate
 
 
 class Body(Place):
@@ -89,7 +89,7 @@ class ThrustTable(Strict):
 
     friction_band: Annotated[float, quantity("1", ge=0, lt=0.5)] | None = None
     speed: RotationSpeed
-    travel: Annotated[list[Position], Field(min_length=3)]
+    travel: Annotated[list[Coordinate], Field(min_length=3)]
     bare: Annotated[list[Force], Field(min_length=3)]
     per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = Field(default_factory=dict)
 
@@ -161,7 +161,7 @@ Twist = Annotated[float, quantity("rad", ge=0)]
 class RampPoint(Strict):
     """Helix angle at one driven travel."""
 
-    travel: Position
+    travel: Coordinate
     angle: RampAngle
 
 

@@ -18,20 +18,36 @@ from typing import Annotated, Any, NamedTuple
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
-from solver.errors import QuantityError
+from catalog.errors import QuantityError
 
 # fmt: off
 __all__ = [
-    "KMH",
-    "RPM",
-    "Area", "Force", "Fraction", "Length", "LinearDensity", "Mass", "Number", "PerMinute", "Position", "Rate",
-    "RotationSpeed", "Speed", "TorsionRate", "quantity", "refusal", "show", "shown", "to_si",
+    "TO_KMH",
+    "TO_RPM",
+    "Area",
+    "Coordinate",
+    "Force",
+    "Fraction",
+    "Length",
+    "LinearDensity",
+    "Mass",
+    "Number",
+    "PerMinute",
+    "Rate",
+    "RotationSpeed",
+    "Speed",
+    "TorsionRate",
+    "quantity",
+    "refusal",
+    "show",
+    "shown",
+    "to_si",
 ]
 # fmt: on
 
 
-RPM = 30 / math.pi  # rpm per rad/s
-KMH = 3.6  # km/h per m/s
+TO_RPM = 30 / math.pi  # rpm per rad/s
+TO_KMH = 3.6  # km/h per m/s
 
 
 class _Display(NamedTuple):
@@ -407,7 +423,7 @@ def quantity(
 
 
 Length = Annotated[float, quantity("m", gt=0)]
-Position = Annotated[float, quantity("m")]
+Coordinate = Annotated[float, quantity("m")]
 Force = Annotated[float, quantity("N", ge=0)]
 Rate = Annotated[float, quantity("N/m", gt=0)]
 Mass = Annotated[float, quantity("kg", gt=0)]

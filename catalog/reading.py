@@ -16,8 +16,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, Va
 from pydantic_core import ErrorDetails
 
 from catalog.documents import Document, Loc, Quoted, path_text, plain_value, read_document
+from catalog.errors import InputError, Problem, QuantityError
 from catalog.quantities import refusal, shown
-from solver.errors import InputError, Problem, QuantityError
 
 __all__ = ["Document", "Id", "Loc", "Quoted", "Strict", "Text", "problems_of", "read_document", "validate"]
 

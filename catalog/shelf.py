@@ -12,10 +12,10 @@ from typing import Any, Literal
 
 from pydantic import create_model
 
+from catalog.errors import InputError, Problem
 from catalog.parts import FAMILIES
 from catalog.reading import Document, Strict, read_document, validate
 from catalog.stock import EMPTY, Part
-from solver.errors import InputError, Problem
 
 __all__ = ["DEMO_PARTS", "Shelf", "digest", "read_shelf"]
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from search.kits import Kit
     from search.ranking import Ranking, rank
     from search.score import Score, score_kit
+    from search.space import Kit
 
 __all__ = ["Kit", "Ranking", "Score", "rank", "score_kit"]
 
-_HOMES = {"Kit": "kits", "Ranking": "ranking", "Score": "score", "rank": "ranking", "score_kit": "score"}
+_HOMES = {"Kit": "space", "Ranking": "ranking", "Score": "score", "rank": "ranking", "score_kit": "score"}
 
 
 def __getattr__(name: str) -> Any:

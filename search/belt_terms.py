@@ -1,4 +1,4 @@
-"""What the belt makes of driven halves: spring loss, belt margin, and thrust needed at the engine's speed limit."""
+"""What the belt makes of driven builds: spring loss, belt margin, and thrust needed at the engine's speed limit."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from search.duty import busy
+from search.exact.points import busy
 from search.workers import parallel_slices
 from solver import balance
 from solver.balance import UPSHIFT, DrivenSide
@@ -18,7 +18,7 @@ __all__ = ["belt_terms", "most_needed_at_limit"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_HALVES = 1_000  # driven halves worked on at once; about what stays in cache
+_BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
 
 
 def most_needed_at_limit(job: Job, side: DrivenSide) -> Array:
@@ -30,12 +30,12 @@ def most_needed_at_limit(job: Job, side: DrivenSide) -> Array:
     def work(rows: slice) -> None:
         most[rows] = balance.needed_drive_thrust(upshift[rows], pull, job.grip)[:, 0].max(axis=1)
 
-    parallel_slices(work, len(most), _HALVES)
+    parallel_slices(work, len(most), _BUILDS)
     return most
 
 
 def belt_terms(job: Job, side: DrivenSide, per_pull: Array, helix_of: Index) -> tuple[Array, Array]:
-    """Belt loss above the least tensions [W], and belt margin [-], of each driven half.
+    """Belt loss above the least tensions [W], and belt margin [-], of each driven build.
 
     The least tensions depend on the torque ramp alone, `per_pull` of each helix, so they are found once a helix.
     """
@@ -49,14 +49,14 @@ def belt_terms(job: Job, side: DrivenSide, per_pull: Array, helix_of: Index) -> 
     loss, margin = np.zeros(len(helix_of)), np.zeros(len(helix_of))
 
     def work(rows: slice) -> None:
-        halves = side[rows]
-        tight = np.maximum(balance.needed_drive_thrust(halves, pull, belt) * belt.tight_per_thrust, pull)
+        builds = side[rows]
+        tight = np.maximum(balance.needed_drive_thrust(builds, pull, belt) * belt.tight_per_thrust, pull)
         spent = belt_loss(tight, tight - pull, speed, shift, belt.seat, job.losses)
         loss[rows] = (np.maximum(spent - least_loss[helix_of[rows]], 0.0) * duty.weights).sum(axis=(1, 2, 3))
         reserve = np.minimum(
-            balance.slip_reserve(halves, pull, tight, belt), job.belt.max_tension / (tight + turning) - 1
+            balance.slip_reserve(builds, pull, tight, belt), job.belt.max_tension / (tight + turning) - 1
         )
         margin[rows] = np.where(duty.used, reserve, np.inf).min(axis=(1, 2, 3))
 
-    parallel_slices(work, len(helix_of), _HALVES)
+    parallel_slices(work, len(helix_of), _BUILDS)
     return loss, margin

@@ -1,4 +1,4 @@
-"""Why a kit scores as it does: its shift curve, each ground's speed band, and what neighbouring parts would change."""
+"""Why a kit scores as it does: its shift curve, each ground's flatness, and what neighbouring parts would change."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 from catalog.job import Job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import Flyweight, Helix, TuningMass
-from catalog.quantities import KMH, RPM
+from catalog.quantities import TO_KMH, TO_RPM
 from catalog.springs import Spring
 from catalog.stock import EMPTY
-from search.halves import arm_thrust, bare_sides
-from search.kits import SLOTS, Kit, fitted_kit, options_of
+from search.builds import arm_thrust, unlimited_sides
 from search.score import Request, Score, score_kit, shift_map
+from search.space import SLOTS, Kit, fitted_kit, options_of
 from solver import balance
 from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
@@ -25,7 +25,7 @@ from solver.errors import PhysicalRangeError
 from solver.launch import stall_speed, torque_capacity
 from solver.losses import belt_loss
 
-__all__ = ["CurvePoint", "Explanation", "GroundBand", "LaunchPoint", "Neighbour", "explain"]
+__all__ = ["CurvePoint", "Explanation", "GroundFacts", "LaunchPoint", "Neighbour", "explain"]
 
 Array = NDArray[np.float64]
 
@@ -65,21 +65,21 @@ class LaunchPoint:
 
 
 @dataclass(frozen=True)
-class GroundBand:
+class GroundFacts:
     """What one ground sees; band in %, speeds in rpm and km/h, shares in %."""
 
     ground: str
     share: float
     low_kmh: float
     high_kmh: float
-    speed_band: float
+    flatness: float
     mean_rpm: float
     lowest_rpm: float
     highest_rpm: float
     upshift_rpm: tuple[float, ...]
     backshift_rpm: tuple[float, ...]
     traction_limited: float
-    share_of_band: float
+    share_of_flatness: float
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,7 @@ class Neighbour:
     now: str
     instead: str
     mean_rpm: float
-    speed_band: float
+    flatness: float
     spring_loss: float
     belt_margin: float
     score: float
@@ -114,7 +114,7 @@ class Explanation:
     shift_start_kmh: float
     shift_out_kmh: float
     curve: tuple[CurvePoint, ...]
-    grounds: tuple[GroundBand, ...]
+    grounds: tuple[GroundFacts, ...]
     neighbours: tuple[Neighbour, ...]
 
     def to_dict(self) -> dict[str, Any]:
@@ -150,9 +150,9 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     """
     request = request or Request.of(job)
     score = score_kit(job, kit, request)
-    sides = bare_sides(job, kit)
+    sides = unlimited_sides(job, kit)
     curve: tuple[CurvePoint, ...] = ()
-    grounds: tuple[GroundBand, ...] = ()
+    grounds: tuple[GroundFacts, ...] = ()
     engagement, stall = 0.0, 0.0
     launch: tuple[LaunchPoint, ...] = ()
     if sides is not None:
@@ -160,19 +160,19 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
         state = shift_map(job, drive, driven)
         curve = _curve(job, drive, driven, state)
         grounds = _grounds(job, state)
-        engagement = float(balance.engagement_speed(drive)) * RPM
+        engagement = float(balance.engagement_speed(drive)) * TO_RPM
         stall = stall_speed(drive, driven, job.grip, float(job.shift.drive_radius[0]), job.engine)
         launch = _launch(job, drive, driven, stall)
     return Explanation(
         kit=kit,
         score=score,
         fitted=score_kit(job, fitted_kit(job), replace(request, max_changes=None, budget=None)),
-        target_rpm=job.target_speed * RPM,
-        limit_rpm=job.speed_limit * RPM,
-        idle_rpm=job.machine.engine.idle_speed * RPM,
+        target_rpm=job.target_speed * TO_RPM,
+        limit_rpm=job.speed_limit * TO_RPM,
+        idle_rpm=job.machine.engine.idle_speed * TO_RPM,
         engagement_rpm=engagement,
-        stall_rpm=min(stall, job.speed_limit) * RPM,
-        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * KMH,
+        stall_rpm=min(stall, job.speed_limit) * TO_RPM,
+        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * TO_KMH,
         launch=launch,
         shift_start_kmh=curve[0].upshift_kmh if curve else 0.0,
         shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
@@ -190,7 +190,7 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
     loss = belt_loss(tight, slack, belt_speed, shift, job.grip.seat, job.losses)
     reserve = 100 * balance.slip_reserve(driven, state.pull, tight, job.grip)
     tension = 100 * (job.belt.max_tension / (tight + turning) - 1)
-    road = job.vehicle.road_speed(state.speed, shift.ratio) * KMH
+    road = job.vehicle.road_speed(state.speed, shift.ratio) * TO_KMH
     points = []
     for n in range(len(shift.position)):
         up, back = (UPSHIFT, full, n), (BACKSHIFT, full, n)
@@ -198,8 +198,8 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
             CurvePoint(
                 position=float(shift.position[n]),
                 ratio=float(shift.ratio[n]),
-                upshift_rpm=float(state.speed[up]) * RPM,
-                backshift_rpm=float(state.speed[back]) * RPM,
+                upshift_rpm=float(state.speed[up]) * TO_RPM,
+                backshift_rpm=float(state.speed[back]) * TO_RPM,
                 upshift_kmh=float(road[up]),
                 backshift_kmh=float(road[back]),
                 drive_thrust=float(state.drive_thrust[up]),
@@ -227,18 +227,18 @@ def _launch(job: Job, drive: DriveSide, driven: DrivenSide, stall: float) -> tup
     capacity = torque_capacity(speeds, drive, driven, job.grip, radius)
     torque = job.engine.at(speeds)
     return tuple(
-        LaunchPoint(float(w) * RPM, float(f), float(c), float(t))
+        LaunchPoint(float(w) * TO_RPM, float(f), float(c), float(t))
         for w, f, c, t in zip(speeds, thrust, capacity, torque, strict=True)
     )
 
 
-def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
+def _grounds(job: Job, state: Balance) -> tuple[GroundFacts, ...]:
     error = state.speed / job.target_speed - 1
     total = float((job.duty.weights.sum(axis=0) * error**2).sum())
     out = []
     for number, entry in enumerate(job.spec.grounds):
         weights = job.duty.weights[number]
-        used, rpm = weights > 0, state.speed * RPM
+        used, rpm = weights > 0, state.speed * TO_RPM
         share = weights.sum()
         square = float((weights * error**2).sum())
 
@@ -248,19 +248,19 @@ def _grounds(job: Job, state: Balance) -> tuple[GroundBand, ...]:
             return tuple(float(v) for v in np.where(time > 0, mean, 0.0))
 
         out.append(
-            GroundBand(
+            GroundFacts(
                 ground=entry.name,
                 share=100 * float(share),
-                low_kmh=entry.speed[0] * KMH,
-                high_kmh=float(job.duty.reach[number]) * KMH,
-                speed_band=100 * float(np.sqrt(square / share)),
+                low_kmh=entry.speed[0] * TO_KMH,
+                high_kmh=float(job.duty.reach[number]) * TO_KMH,
+                flatness=100 * float(np.sqrt(square / share)),
                 mean_rpm=float((weights * rpm).sum() / share),
                 lowest_rpm=float(rpm[used].min()),
                 highest_rpm=float(rpm[used].max()),
                 upshift_rpm=by_position(UPSHIFT),
                 backshift_rpm=by_position(BACKSHIFT),
                 traction_limited=100 * float(job.duty.traction_limited[number]),
-                share_of_band=100 * square / total if total > 0 else 0.0,
+                share_of_flatness=100 * square / total if total > 0 else 0.0,
             )
         )
     return tuple(out)
@@ -284,7 +284,7 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
                     now=kit.words()[slot],
                     instead=changed.words()[slot],
                     mean_rpm=_mean_rpm(job, changed) - mean,
-                    speed_band=difference("speed_band"),
+                    flatness=difference("flatness"),
                     spring_loss=difference("spring_loss"),
                     belt_margin=difference("belt_margin"),
                     score=other.score - score.score if score.buildable else other.score,
@@ -295,11 +295,11 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
 
 
 def _mean_rpm(job: Job, kit: Kit) -> float:
-    sides = bare_sides(job, kit)
+    sides = unlimited_sides(job, kit)
     if sides is None:
         return float("nan")
     state = shift_map(job, *sides)
-    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * RPM
+    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * TO_RPM
 
 
 def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:
@@ -308,14 +308,16 @@ def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:
         now = kit.settings["twist"]
         if now is None:
             return []
-        angles = [t for t in job.twists if t is not None and bare_sides(job, Kit(kit.parts, {"twist": t})) is not None]
+        angles = [
+            t for t in job.twists if t is not None and unlimited_sides(job, Kit(kit.parts, {"twist": t})) is not None
+        ]
         nearest = [max((t for t in angles if t < now - 1e-6), default=None),
                    min((t for t in angles if t > now + 1e-6), default=None)]  # fmt: skip
         return [Kit(kit.parts, {"twist": t}) for t in nearest if t is not None]
     fitting = []
     for option in options_of(job, slot):
         changed = Kit({**kit.parts, slot: option}, kit.settings)
-        if bare_sides(job, changed) is not None:
+        if unlimited_sides(job, changed) is not None:
             fitting.append((_measure(job, slot, option), option, changed))
     fitting.sort(key=lambda row: row[:2])
     here = [row[1] for row in fitting].index(kit.parts[slot])

@@ -8,12 +8,12 @@ from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 
+from catalog.errors import InputError, Problem
 from catalog.job import Job
 from catalog.jobfile import SLOT_FAMILIES, SlotIds
 from catalog.reading import Strict, Text, read_document, validate
-from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts
 from search.ranking import RankedKit, Ranking, rank
-from solver.errors import InputError, Problem
+from search.space import SLOTS, Kit, fitted_kit, kit_from_texts
 
 __all__ = ["KitFile", "check_folder", "find_kit", "save_kits", "write_text"]
 

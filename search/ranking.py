@@ -8,13 +8,13 @@ from importlib.metadata import version
 from math import inf
 from typing import TYPE_CHECKING, Any
 
+from catalog.errors import InputError, Problem
 from catalog.job import Job
-from search.exact import Found, Watch, search_space
-from search.keepers import BestKits, Keeper
-from search.kits import SLOTS, Kit, Space, make_space, show_twist
-from search.pareto import RESOLUTION, ParetoFront
+from search.exact.keepers import BestKits, Keeper
+from search.exact.pareto import RESOLUTION, ParetoFront
+from search.exact.search import Found, Watch, search_space
 from search.score import PAIR_RULES, TERM_UNITS, Request, score_kit, score_shares
-from solver.errors import InputError, Problem
+from search.space import SLOTS, Kit, Space, make_space, show_twist
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -173,7 +173,7 @@ def rank(
     top : int
         Kits listed; ignored for the Pareto front and for the best of each option.
     locks : mapping of slot -> text or ids, optional
-        See `search.kits.make_space`.
+        See `search.space.make_space`.
     lock_fitted : bool
         Keep what is fitted in every slot that `locks` does not name.
     request : Request, optional
@@ -272,15 +272,15 @@ def _guarantee(space: Space, found: Found, kits: tuple[RankedKit, ...], *, paret
 
 
 def _emptied_by(job: Job, request: Request, found: Found) -> tuple[str, ...]:
-    """The rules of the side that has no half left, or of pairs, the largest first."""
+    """The rules of the side that has no build left, or of pairs, the largest first."""
     if found.stopped:
         return (f"nothing yet: {found.stopped}",)
     if found.example is not None:
         of, counts, reasons = "kits", {rule: found.excluded[rule] for rule in PAIR_RULES}, dict(_PAIR_REASONS)
         reasons |= score_kit(job, found.example, request).failures
     else:
-        side = 0 if not found.halves_left[0] else 1
-        of, counts, reasons = ("drive halves", "driven halves")[side], found.halves_excluded[side], found.reasons
+        side = 0 if not found.builds_left[0] else 1
+        of, counts, reasons = ("drive builds", "driven builds")[side], found.builds_excluded[side], found.reasons
     rows = sorted(((n, rule) for rule, n in counts.items() if n), reverse=True)
     return tuple(f"{rule}: {n:,} {of}, for example: {reasons[rule]}" for n, rule in rows)
 

@@ -1,6 +1,6 @@
 """Terms and score of kits at full fidelity: joint balance of engine and both clutches at every duty point.
 
-Score = weights . (speed band in %, spring loss in %, missing belt margin in 10 %); lower is better. It is
+Score = weights . (flatness in %, spring loss in %, missing belt margin in 10 %); lower is better. It is
 rounded to 1e-9, and equal scores are ordered by slot ids.
 """
 
@@ -13,10 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from catalog.quantities import RPM
-from search.duty import Busy, busy
-from search.halves import Halves, bare_halves, bare_sides, drive_halves, driven_halves
-from search.kits import Kit, Space, fitted_kit
+from catalog.quantities import TO_RPM
+from search.builds import Builds, drive_builds, driven_builds, unlimited_builds, unlimited_sides
+from search.exact.points import Busy, busy
+from search.space import Kit, Space, fitted_kit
 from search.workers import parallel_slices
 from solver import balance
 from solver.balance import Balance, DrivenSide, DriveSide, Status
@@ -40,9 +40,9 @@ __all__ = [
 Array = NDArray[np.float64]
 
 PAIR_RULES = ("speed_limit", "budget", "max_changes")
-TERM_DIGITS = {"speed_band": 2, "spring_loss": 2, "belt_margin": 1, "ground_power": 1, "belt_life": 2, "cost": 2}
+TERM_DIGITS = {"flatness": 2, "spring_loss": 2, "belt_margin": 1, "ground_power": 1, "belt_life": 2, "cost": 2}
 TERM_UNITS = {
-    "speed_band": "%",
+    "flatness": "%",
     "spring_loss": "%",
     "belt_margin": "%",
     "worst_high": "rpm",
@@ -64,7 +64,7 @@ class Request:
     Attributes
     ----------
     weights : mapping of term -> float
-        Points per 1 % speed band, 1 % spring loss, 10 % missing belt margin.
+        Points per 1 % flatness, 1 % spring loss, 10 % missing belt margin.
     wanted_margin : float [-]
     budget : float or None
         Most that new parts may cost, in the catalogue's currency.
@@ -123,21 +123,21 @@ class Score:
 
 
 def shift_map(job: Job, drive: DriveSide, driven: DrivenSide) -> Balance:
-    """Balance paired halves (or one with many) over branches, torque levels and positions."""
+    """Balance paired builds (or one with many) over branches, torque levels and positions."""
     return balance.engine_speed(
         drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels, job.speed_limit
     )
 
 
-def side_score(request: Request, job: Job, halves: Halves) -> Array:
-    """Points that one half alone adds: its spring loss and its missing belt margin, shape (n,)."""
-    missing = np.maximum(request.wanted_margin - halves.margin, 0.0)
-    loss = halves.loss / job.engine.peak_power
+def side_score(request: Request, job: Job, builds: Builds) -> Array:
+    """Points that one side alone adds: its spring loss and its missing belt margin, shape (n,)."""
+    missing = np.maximum(request.wanted_margin - builds.margin, 0.0)
+    loss = builds.loss / job.engine.peak_power
     return request.weights["spring_loss"] * 100 * loss + request.weights["belt_margin"] * 10 * missing
 
 
-def duty_balance(job: Job, duty: Busy, drive: Halves, driven: Halves, pairs: NDArray[np.intp]) -> Balance:
-    """Balance chosen pairs of halves, shape (k, 2), over the part of the duty that carries time."""
+def duty_balance(job: Job, duty: Busy, drive: Builds, driven: Builds, pairs: NDArray[np.intp]) -> Balance:
+    """Balance chosen pairs of builds, shape (k, 2), over the part of the duty that carries time."""
     rows, columns = pairs.T
     drives, drivens = drive.side[rows][..., duty.positions], driven.side[columns][..., duty.positions]
     assert isinstance(drives, DriveSide)
@@ -148,17 +148,17 @@ def duty_balance(job: Job, duty: Busy, drive: Halves, driven: Halves, pairs: NDA
 
 
 def pair_terms(
-    job: Job, request: Request, drive: Halves, driven: Halves, pairs: NDArray[np.intp]
+    job: Job, request: Request, drive: Builds, driven: Builds, pairs: NDArray[np.intp]
 ) -> tuple[dict[str, Array], Array]:
-    """Terms and score of chosen pairs of halves.
+    """Terms and score of chosen pairs of builds.
 
     Parameters
     ----------
     job : Job
     request : Request
-    drive, driven : Halves
+    drive, driven : Builds
     pairs : ndarray, shape (k, 2)
-        Rows of drive and of driven halves.
+        Rows of drive and of driven builds.
 
     Returns
     -------
@@ -188,12 +188,12 @@ def pair_terms(
     rows, columns = pairs.T
     loss = (drive.loss[rows] + driven.loss[columns]) / job.engine.peak_power
     terms = {
-        "speed_band": 100 * band,
+        "flatness": 100 * band,
         "spring_loss": 100 * loss,
         "belt_margin": 100 * driven.margin[columns],
-        "worst_high": high * job.target_speed * RPM,
-        "worst_low": low * job.target_speed * RPM,
-        "engagement": drive.engagement[rows] * RPM,
+        "worst_high": high * job.target_speed * TO_RPM,
+        "worst_low": low * job.target_speed * TO_RPM,
+        "engagement": drive.engagement[rows] * TO_RPM,
         "ground_power": 100 * power,
         **({} if request.fitted_wear is None else {"belt_life": request.fitted_wear / wear}),
         "unbalanced": unbalanced,
@@ -201,7 +201,7 @@ def pair_terms(
         "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
     }
     shares = score_shares(request, terms)
-    return terms, np.round(shares["speed_band"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
+    return terms, np.round(shares["flatness"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
 
 
 def _wear(job: Job, weights: Array, belt_speed: Array, tight_net: Array, lost: Array) -> Array:
@@ -216,7 +216,7 @@ def _wear(job: Job, weights: Array, belt_speed: Array, tight_net: Array, lost: A
 
 def _fitted_wear(job: Job) -> float | None:
     """Belt wear rate of the fitted kit, buildable or not; None if its thrusts cannot be worked out."""
-    sides = bare_sides(job, fitted_kit(job))
+    sides = unlimited_sides(job, fitted_kit(job))
     if sides is None:
         return None
     state = shift_map(job, *sides)
@@ -230,7 +230,7 @@ def score_shares(request: Request, terms: Mapping[str, Array]) -> dict[str, Arra
     """Points of each scored term."""
     missing = np.maximum(100 * request.wanted_margin - terms["belt_margin"], 0.0)
     return {
-        "speed_band": request.weights["speed_band"] * terms["speed_band"],
+        "flatness": request.weights["flatness"] * terms["flatness"],
         "spring_loss": request.weights["spring_loss"] * terms["spring_loss"],
         "belt_margin": request.weights["belt_margin"] * missing / 10,
     }
@@ -252,12 +252,12 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
     """
     request = request or Request.of(job)
     space = Space.of(kit)
-    failures = {**drive_halves(job, space).reasons, **driven_halves(job, space).reasons}
-    halves = bare_halves(job, kit)
-    if halves is None:
+    failures = {**drive_builds(job, space).reasons, **driven_builds(job, space).reasons}
+    builds = unlimited_builds(job, kit)
+    if builds is None:
         return Score(kit, False, failures, np.inf)
-    failures |= _pair_failures(job, request, *halves)
-    values, scores = pair_terms(job, request, *halves, np.zeros((1, 2), np.intp))
+    failures |= _pair_failures(job, request, *builds)
+    values, scores = pair_terms(job, request, *builds, np.zeros((1, 2), np.intp))
     shares = score_shares(request, values)
     return Score(
         kit=kit,
@@ -269,13 +269,13 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
     )
 
 
-def _pair_failures(job: Job, request: Request, drive: Halves, driven: Halves) -> dict[str, str]:
+def _pair_failures(job: Job, request: Request, drive: Builds, driven: Builds) -> dict[str, str]:
     failures = {}
     given, needed = drive.at_limit, driven.at_limit
     if (needed > given).any():
         worst = int(np.argmax(needed - given))
         failures["speed_limit"] = (
-            f"the engine passes {job.speed_limit * RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
+            f"the engine passes {job.speed_limit * TO_RPM:.0f} rpm at shift position {job.shift.position[worst]:.2f}: "
             f"the flyweights give {given.flat[worst]:.0f} N there, {needed.flat[worst]:.0f} N would hold it"
         )
     cost = round(float(drive.cost[0] + driven.cost[0]), 2)

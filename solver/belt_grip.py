@@ -91,7 +91,7 @@ def drive_thrust(
     friction: ArrayLike,
     seating: ArrayLike = 1.0,
 ) -> Array:
-    """Axial thrust on one half of the drive sheave, F1 = T1' theta1 / (2 tan(b + seating rho)).
+    """Axial thrust on one side of the drive sheave, F1 = T1' theta1 / (2 tan(b + seating rho)).
 
     Source: derived here from the element equilibrium of a V-belt; the assumption that tension stays at its
     tight value is Kim and Lee's (KSME Journal, late 1980s; abstract).

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import settings
 
 from catalog import load_job
-from search.kits import fitted_kit
+from search.space import fitted_kit
 
 settings.register_profile("steady", deadline=None)  # a busy machine is not a failure
 settings.load_profile("steady")

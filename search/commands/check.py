@@ -35,8 +35,8 @@ def check_command(
     list_parts: Annotated[bool, typer.Option("--list", help="List the parts of catalogue files.")] = False,
 ) -> None:
     """Read each file as what it is."""
+    from catalog.errors import InputError, Problem
     from search.screen import console, count
-    from solver.errors import InputError, Problem
 
     out, err = console(), console(stderr=True)
     problems: list[Problem] = []
@@ -57,7 +57,7 @@ def check_command(
 
 
 def _expand(files: list[Path]) -> list[Path]:
-    from solver.errors import InputError, Problem
+    from catalog.errors import InputError, Problem
 
     out: list[Path] = []
     for file in files:
@@ -74,19 +74,19 @@ def _expand(files: list[Path]) -> list[Path]:
 def _describe(file: Path) -> tuple[str, Sequence[Part]]:
     """Read a file as what its first keys say it is, and tell what it holds."""
     from catalog.dyno import read_dyno
+    from catalog.errors import InputError, Problem
     from catalog.job import load_job
     from catalog.machine import Machine
-    from catalog.quantities import RPM
+    from catalog.quantities import TO_RPM
     from catalog.reading import read_document, validate
     from catalog.shelf import read_parts
     from search.kitfile import KitFile
-    from search.kits import make_space
     from search.screen import count
-    from solver.errors import InputError, Problem
+    from search.space import make_space
 
     if file.suffix == ".csv":
         curve = read_dyno(file)
-        peak = f"{curve.peak_power / 1000:.1f} kW at {curve.peak_power_speed * RPM:.0f} rpm"
+        peak = f"{curve.peak_power / 1000:.1f} kW at {curve.peak_power_speed * TO_RPM:.0f} rpm"
         return f"dyno curve, {len(curve.speed)} points, {peak}", ()
     document = read_document(file)
     keys = set(document.data) if isinstance(document.data, dict) else set()

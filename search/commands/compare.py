@@ -36,12 +36,12 @@ def compare_command(
 ) -> None:
     """Parse, score, render."""
     from catalog import load_job
+    from catalog.errors import InputError, Problem
     from search.kitfile import find_kit
-    from search.kits import SLOTS
     from search.ranking import rank
     from search.score import TERM_DIGITS, TERM_UNITS, score_kit
     from search.screen import CAUTION, console, number, plain_table
-    from solver.errors import InputError, Problem
+    from search.space import SLOTS
 
     if not 2 <= len(kit_names) <= 26:
         raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", str(len(kit_names)), "2 to 26 kits")])

@@ -122,7 +122,7 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
     terms, shares, fitted = facts.score.terms, facts.score.shares, facts.fitted.terms
     table = plain_table("Term", "This kit", "Fitted", "", "Points", left=(0, 3))
     rows = [
-        ("speed band", "speed_band", 2, "% RMS"), ("spring loss", "spring_loss", 2, "% of peak power"),
+        ("flatness", "flatness", 2, "% RMS"), ("spring loss", "spring_loss", 2, "% of peak power"),
         ("belt margin", "belt_margin", 1, "%"), ("highest engine speed", "worst_high", 0, "rpm from target"),
         ("lowest engine speed", "worst_low", 0, "rpm from target"), ("engagement", "engagement", 0, "rpm"),
         ("power to the ground", "ground_power", 1, "%"), ("belt life", "belt_life", 2, "x the fitted kit's"),
@@ -195,9 +195,9 @@ def _grounds(out: Console, facts: Explanation) -> None:
     table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
-            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.speed_band),
+            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.flatness),
             f"{g.mean_rpm:.0f}", f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0),
-            number(g.share_of_band, 0),
+            number(g.share_of_flatness, 0),
         )  # fmt: skip
     out.print(table)
     out.print("Spins: time in which tyres slip before the torque asked for. Of band: share of the squared band.")
@@ -228,7 +228,7 @@ def _neighbours(out: Console, facts: Explanation) -> None:
     table = plain_table("Slot", "Instead", "Mean", "Band", "Loss", "Margin", "Score", left=(0, 1))
     table.add_row("", "", "rpm", "%", "%", "%", "", style="dim")
     for n in facts.neighbours:
-        changed = [signed(n.mean_rpm, 0), signed(n.speed_band), signed(n.spring_loss), signed(n.belt_margin, 1)]
+        changed = [signed(n.mean_rpm, 0), signed(n.flatness), signed(n.spring_loss), signed(n.belt_margin, 1)]
         table.add_row(
             n.slot, n.instead, *changed, n.broken or (signed if facts.score.buildable else number)(n.score, 3)
         )

@@ -31,10 +31,10 @@ def init_command(
     """Copy the starter files."""
     from importlib import resources
 
+    from catalog.errors import InputError, Problem
     from catalog.shelf import DEMO_PARTS
     from search.kitfile import write_text
     from search.screen import CAUTION, console
-    from solver.errors import InputError, Problem
 
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise InputError([Problem(str(folder), 0, 0, "", "not a new or empty folder", hint="name another.")])

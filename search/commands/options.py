@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from solver.errors import InputError, Problem
+from catalog.errors import InputError, Problem
 
 if TYPE_CHECKING:
-    from search.exact import Progress
+    from search.exact.search import Progress
     from search.ranking import Ranking
 
 __all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress", "report_empty"]
@@ -95,7 +95,7 @@ def progress(label: str) -> Iterator[Callable[[Progress], None]]:
 
 def report_empty(ranking: Ranking) -> None:
     """Say on standard error which rules left nothing, or why nothing was found; end with exit code 1, or 130."""
-    from search.exact import INTERRUPTED
+    from search.exact.search import INTERRUPTED
     from search.screen import console
 
     err = console(stderr=True)

@@ -78,7 +78,7 @@ def rank_command(
     in_stock: Annotated[bool, typer.Option("--in-stock", help="Only parts in stock or fitted already.")] = False,
     weight: Annotated[
         list[str] | None,
-        typer.Option("--weight", help="Points of a term: speed_band, spring_loss, belt_margin.", metavar="TERM=VALUE"),
+        typer.Option("--weight", help="Points of a term: flatness, spring_loss, belt_margin.", metavar="TERM=VALUE"),
     ] = None,
     pareto: Annotated[
         bool, typer.Option("--pareto", help="List every kit that no other beats in all three terms.")
@@ -105,11 +105,11 @@ def rank_command(
 ) -> None:
     """Parse, rank, render."""
     from catalog import load_job
-    from search.exact import INTERRUPTED, Watch
+    from search.exact.search import INTERRUPTED, Watch
     from search.kitfile import check_folder, save_kits
-    from search.kits import fitted_kit
     from search.ranking import rank, request_of
     from search.score import score_kit
+    from search.space import fitted_kit
 
     weights = {name: _as_number("--weight", value) for name, value in pairs("--weight", weight or []).items()}
     locks = pairs("--lock", lock or [])
@@ -148,7 +148,7 @@ def rank_command(
 
 
 def _seconds(limit: float | None) -> float:
-    from solver.errors import InputError, Problem
+    from catalog.errors import InputError, Problem
 
     if limit is None:
         return float("inf")
@@ -158,7 +158,7 @@ def _seconds(limit: float | None) -> float:
 
 
 def _as_number(option: str, text: str) -> float:
-    from solver.errors import InputError, Problem
+    from catalog.errors import InputError, Problem
 
     try:
         return float(text)
@@ -168,7 +168,7 @@ def _as_number(option: str, text: str) -> float:
 
 def _budget(job: Job, text: str | None) -> float | None:
     """An amount, with or without the catalogue's currency."""
-    from solver.errors import InputError, Problem
+    from catalog.errors import InputError, Problem
 
     if text is None:
         return None
@@ -193,20 +193,20 @@ def _interruptible() -> Iterator[None]:
 
 
 def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
-    from catalog.quantities import RPM
-    from search.kits import SLOTS
+    from catalog.quantities import TO_RPM
     from search.screen import CAUTION, console, count, number, plain_table
+    from search.space import SLOTS
 
     out = console()
     out.print(f"{job.spec.description}: {count(len(ranking.kits), 'kit')} listed, {ranking.guarantee}.")
-    out.print(f"Target {job.target_speed * RPM:,.0f} rpm, limit {job.speed_limit * RPM:,.0f} rpm.")
+    out.print(f"Target {job.target_speed * TO_RPM:,.0f} rpm, limit {job.speed_limit * TO_RPM:,.0f} rpm.")
     out.print()
     table = plain_table("Rank", "Score", "Band", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost", left=())
     table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", job.currency, style="dim")
 
     def row(name: str, score: str, terms: Mapping[str, float], unpriced: bool) -> None:
         table.add_row(
-            name, score, number(terms["speed_band"]), f"{terms['worst_high']:+.0f}", f"{terms['worst_low']:+.0f}",
+            name, score, number(terms["flatness"]), f"{terms['worst_high']:+.0f}", f"{terms['worst_low']:+.0f}",
             number(terms["spring_loss"]), number(terms["belt_margin"], 1), number(terms["engagement"], 0),
             number(terms["changes"], 0), ("> " if unpriced else "") + number(terms["cost"]),
         )  # fmt: skip

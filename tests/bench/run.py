@@ -27,9 +27,9 @@ from catalog import load_job
 from catalog.job import Job
 from catalog.stock import STATIONS
 from search import Ranking, rank
-from search.kits import SLOTS, Space, make_space
+from search.exact.pairs import Sides
 from search.score import Request, pair_terms
-from search.sides import Sides
+from search.space import SLOTS, Space, make_space
 from search.workers import parallel
 from solver import balance
 

@@ -16,8 +16,8 @@ from pydantic import RootModel
 from yaml_files import INDICATORS, Read, refused
 
 from catalog import documents
+from catalog.errors import InputError
 from catalog.reading import Document, Quoted, read_document, validate
-from solver.errors import InputError
 
 # ---- scalars ----
 

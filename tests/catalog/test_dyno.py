@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from catalog.dyno import read_dyno
+from catalog.errors import InputError
 from solver.engine import EngineCurve
-from solver.errors import InputError
 
 CURVE = Path(__file__).parents[2] / "configs" / "engine.csv"
 ROWS = ("2000,52", "3000,60", "4000,66", "5000,69", "6000,67", "7000,61")

@@ -17,8 +17,8 @@ import pytest
 import yaml
 
 from catalog import load_job
+from catalog.errors import InputError, Problem
 from catalog.shelf import DEMO_PARTS
-from solver.errors import InputError, Problem
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 DEG = np.pi / 180
@@ -117,8 +117,8 @@ JOB: list[tuple[Edits, str]] = [
     ({"limits": "\n  in_stock: ¦yes"}, "in_stock: not a truth value (got yes, … `yes` is text"),
     ({"limits": '\n  spring_stress: ¦"130 %"'}, "limits.spring_stress: "),
     ({"wanted_margin": '¦"-5 %"'}, "score.wanted_margin: "),
-    ({"weights": "{speed_band: 1, ¦belt_marg: 1}"}, "weights.belt_marg: unknown key … did you mean 'belt_margin'?"),
-    ({"weights": "{speed_band: ¦-1}"}, "score.weights.speed_band: -1 is not at least 0"),
+    ({"weights": "{flatness: 1, ¦belt_marg: 1}"}, "weights.belt_marg: unknown key … did you mean 'belt_margin'?"),
+    ({"weights": "{flatness: ¦-1}"}, "score.weights.flatness: -1 is not at least 0"),
     ({"fitted": "@grid: {positions: ¦4}\nfitted:"}, "grid.positions: too small (got 4, expected at least 5)"),
     ({"fitted": '@grid: ¦{torque_levels: ["50 %", "40 %", "100 %"]}\nfitted:'}, "torque levels out of order"),
     ({"fitted": '@grid: ¦{torque_levels: ["50 %"]}\nfitted:'}, "torque levels out of order"),

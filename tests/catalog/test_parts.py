@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import pytest
 
+from catalog.errors import InputError, Problem
 from catalog.shelf import DEMO_PARTS, read_parts, read_shelf
-from solver.errors import InputError, Problem
 
 Edits = dict[str, str | None]
 LINE = '{{rate: {rate}, free_length: "{free}", installed_length: "66 mm"}}'

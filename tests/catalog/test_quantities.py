@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
 from catalog import quantities
+from catalog.errors import QuantityError
 from catalog.quantities import quantity, refusal, show, shown, to_si
-from solver.errors import QuantityError
 
 PINT = pint.UnitRegistry()
 
@@ -298,7 +298,7 @@ def test_range_error_shows_what_a_foreign_unit_comes_to() -> None:
     ("name", "good", "bad"),
     [
         ("Length", "1 mm", "0 mm"),
-        ("Position", "-1 mm", "1 N"),
+        ("Coordinate", "-1 mm", "1 N"),
         ("Force", "0 N", "-1 N"),
         ("Rate", "1 N/mm", "0 N/mm"),
         ("Mass", "1 g", "0 g"),

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from pydantic import Field, ValidationError, model_validator
 from yaml_files import INDICATORS, Read, refused
 
+from catalog.errors import InputError
 from catalog.quantities import Force, Fraction, Length, Mass, Number, refusal, to_si
 from catalog.reading import Id, Strict, Text, problems_of, read_document, validate
-from solver.errors import InputError
 
 
 class Coil(Strict):

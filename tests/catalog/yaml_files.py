@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from hypothesis import strategies as st
 
+from catalog.errors import InputError
 from catalog.reading import Document
-from solver.errors import InputError
 
 Read = Callable[[str | bytes], Document]
 INDICATORS = st.lists(

@@ -15,7 +15,7 @@ from solver.flyweights import closing_thrust
 pytestmark = pytest.mark.published
 
 LBF, INCH = 4.4482216152605, 0.0254  # N, m, exact
-RPM = np.pi / 30
+FROM_RPM = np.pi / 30
 
 
 def weight_slope(mass, radius, radius_per_travel):
@@ -39,7 +39,9 @@ def test_hartnell_spring_load_and_speed():
 @pytest.mark.parametrize(("speed", "radius", "load"), [(280, 0.120, 990.435), (320, 0.138, 1487.673)])
 def test_hartnell_with_arms_120_and_100_recomputed(speed, radius, load):
     # Ex. 14.5 of a theory-of-machines course: inputs printed, loads recomputed; lift 15 mm, spring 33.149 N/mm
-    assert closing_thrust(speed * RPM, weight_slope(8.0, radius, 120 / 100)) == pytest.approx(load, abs=5e-4, rel=0)
+    assert closing_thrust(speed * FROM_RPM, weight_slope(8.0, radius, 120 / 100)) == pytest.approx(
+        load, abs=5e-4, rel=0
+    )
 
 
 @pytest.mark.parametrize(("ball_force", "band"), [(12.25, 0.0272), (25.4, 0.0131)])
@@ -63,17 +65,17 @@ def test_dead_band_from_friction_at_the_sleeve(ball_force, band):
 def test_shoe_clutch_power():
     # Khurmi 10.36: 4 shoes of 8 kg at r 165 mm after 5 mm clearance, spring 500 N + 50 N/mm, mu 0.3, drum 200 mm,
     # 500 rpm: 36.1 kW
-    press = closing_thrust(500 * RPM, weight_slope(8.0, 0.165, 1.0)) - (500 + 50 * 5)
-    assert 4 * 0.3 * press * 0.200 * 500 * RPM == pytest.approx(36.1e3, abs=50, rel=0)
+    press = closing_thrust(500 * FROM_RPM, weight_slope(8.0, 0.165, 1.0)) - (500 + 50 * 5)
+    assert 4 * 0.3 * press * 0.200 * 500 * FROM_RPM == pytest.approx(36.1e3, abs=50, rel=0)
 
 
 def test_shoe_mass_for_a_rated_power():
     # design question (bissoy.com 380114): 25 kW at 1200 rpm, engaging at half of it, drum 100, shoe 75 mm, mu 0.3,
     # 4 shoes: 1184.28 m and 296.07 m newtons (speed written as 125.66 and 62.83 rad/s), m 1.866 kg
-    full, engaging = (closing_thrust(w, weight_slope(1.0, 0.075, 1.0)) for w in (1200 * RPM, 600 * RPM))
+    full, engaging = (closing_thrust(w, weight_slope(1.0, 0.075, 1.0)) for w in (1200 * FROM_RPM, 600 * FROM_RPM))
     assert full == pytest.approx(1184.28, rel=2 * 0.005 / 125.66)
     assert engaging == pytest.approx(296.07, rel=2 * 0.005 / 62.83)
-    mass = 25e3 / (1200 * RPM) / (4 * 0.3 * 0.100 * (full - engaging))
+    mass = 25e3 / (1200 * FROM_RPM) / (4 * 0.3 * 0.100 * (full - engaging))
     assert mass == pytest.approx(1.866, abs=5e-4, rel=0)
 
 
@@ -81,16 +83,16 @@ def test_lift_off_speed():
     # brainmass 223190: 5 kg at 0.2 m against 200 N lifts at 14.14 rad/s, 135 rpm
     slope = weight_slope(5.0, 0.2, 1.0)
     assert closing_thrust(14.14, slope) == pytest.approx(200, rel=2 * 0.005 / 14.14)
-    assert closing_thrust(135 * RPM, slope) == pytest.approx(200, rel=2 * 0.5 / 135)
+    assert closing_thrust(135 * FROM_RPM, slope) == pytest.approx(200, rel=2 * 0.5 / 135)
 
 
 def test_more_mass_lowers_the_speed_recomputed():
     # computed, not published: 0.180 kg at 45 mm, dr/dx 0.8, 3600 rpm -> 921 N;
     # 10 % more mass gives the same thrust at 4.65 % less speed
     slope = weight_slope(0.180, 0.045, 0.8)
-    thrust = closing_thrust(3600 * RPM, slope)
+    thrust = closing_thrust(3600 * FROM_RPM, slope)
     assert thrust == pytest.approx(921, abs=0.5, rel=0)
-    assert closing_thrust(3600 * RPM * (1 - 0.0465), 1.1 * slope) == pytest.approx(thrust, rel=2 * 5e-5 / 0.9535)
+    assert closing_thrust(3600 * FROM_RPM * (1 - 0.0465), 1.1 * slope) == pytest.approx(thrust, rel=2 * 5e-5 / 0.9535)
 
 
 # --- free bodies (sympy) ----------------------------------------------------------------------------------------
@@ -159,10 +161,10 @@ def outward_moment(model, data, speed, angle):
 def test_swung_point_mass_by_inverse_dynamics(speed, angle):
     pivot, reach, mass = 0.055, 0.032, 0.06
     model, data = spinning_arm(pivot=pivot, lead=0, reach=reach, mass=mass, across=1e-15, along=1e-15)
-    moment = outward_moment(model, data, speed * RPM, angle)
+    moment = outward_moment(model, data, speed * FROM_RPM, angle)
     radius = pivot + reach * np.sin(angle)
     slope = weight_slope(mass, radius, reach * np.cos(angle))  # per radian, so the thrust is a moment
-    assert closing_thrust(speed * RPM, slope) == pytest.approx(moment, rel=1e-9)
+    assert closing_thrust(speed * FROM_RPM, slope) == pytest.approx(moment, rel=1e-9)
 
 
 @pytest.mark.parametrize("angle", [-0.2, 0.25, 0.6])
@@ -178,13 +180,13 @@ def test_swung_slender_arm_by_inverse_dynamics(angle):
 
     step = 1e-4
     slope = (shaft_inertia(angle + step) - shaft_inertia(angle - step)) / (2 * step)
-    moment = outward_moment(model, data, 5000 * RPM, angle)
-    assert closing_thrust(5000 * RPM, slope) == pytest.approx(moment, rel=1e-7)
+    moment = outward_moment(model, data, 5000 * FROM_RPM, angle)
+    assert closing_thrust(5000 * FROM_RPM, slope) == pytest.approx(moment, rel=1e-7)
 
 
 def test_hartnell_load_by_inverse_dynamics():
     # Sarkar 7.7 with exact pi: 1212.777 N on the sleeve (recomputed), here from two arms of 120 mm over levers of 80 mm
     model, data = spinning_arm(pivot=0.120, lead=0, reach=0.120, mass=3.0, across=1e-15, along=1e-15)
-    sleeve = 2 * outward_moment(model, data, 320 * RPM, 0.0) / 0.080
+    sleeve = 2 * outward_moment(model, data, 320 * FROM_RPM, 0.0) / 0.080
     assert sleeve == pytest.approx(1212.777, abs=5e-4, rel=0)
-    assert closing_thrust(320 * RPM, weight_slope(6.0, 0.120, 120 / 80)) == pytest.approx(sleeve, rel=1e-9)
+    assert closing_thrust(320 * FROM_RPM, weight_slope(6.0, 0.120, 120 / 80)) == pytest.approx(sleeve, rel=1e-9)

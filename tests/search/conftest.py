@@ -23,13 +23,13 @@ from catalog import Job, load_job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.shelf import DEMO_PARTS
 from catalog.stock import STATIONS
-from search import Kit, Score, halves, rank, score_kit
-from search.kits import Space, fitted_kit, make_space, show_twist
+from search import Kit, Score, builds, rank, score_kit
 from search.ranking import Ranking
 from search.score import Request
+from search.space import Space, fitted_kit, make_space, show_twist
 
 CONFIGS = Path(__file__).parents[2] / "configs"
-RPM = 30 / np.pi
+TO_RPM = 30 / np.pi
 
 Part = dict[str, Any]
 
@@ -116,7 +116,7 @@ def solve(small_job: Callable[[int], SmallJob]) -> Callable[[int], Solved]:
             small = small_job(seed)
             space = make_space(small.job, small.locks)
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(halves, "arm_thrust", _remembering(halves.arm_thrust))
+                patch.setattr(builds, "arm_thrust", _remembering(builds.arm_thrust))
                 scores = tuple(score_kit(small.job, kit, small.request) for kit in every_kit(space))
             known[seed] = Solved(small.job, small.request, small.locks, small.planted, space, scores)
         return known[seed]
@@ -186,7 +186,7 @@ class Draft:
         (folder / "job.yaml").write_text(json.dumps(self.spec))
         request = Request(
             weights={
-                t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("speed_band", "spring_loss", "belt_margin")
+                t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("flatness", "spring_loss", "belt_margin")
             },
             wanted_margin=float(self.rng.choice([0.0, 0.2, 0.6])),
             budget=self.budget,
@@ -310,7 +310,7 @@ PLANT: dict[str, Callable[[Draft], None]] = {
     "driven_spring_stress": lambda d: d.wire("driven_spring"),
     "self_locking": lambda d: d.plant("helix", angle="0.5 deg", ramp=None),
     "belt_holds": lambda d: d.spring("driven_spring", marked={"installed": "1 N", "full_shift": "2 N"}),
-    "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.target_speed * RPM * 1.0005:.3f} rpm"),
+    "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.target_speed * TO_RPM * 1.0005:.3f} rpm"),
     "budget": _dear,
     "max_changes": _changed,
 }

@@ -7,22 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from catalog.errors import InputError
 from catalog.job import Job
 from search.belt_terms import belt_terms
+from search.builds import unlimited_builds
+from search.exact.pairs import Sides
 from search.explain import explain
-from search.halves import bare_halves
-from search.kits import Kit, make_space
 from search.score import Request, pair_terms, score_kit
-from search.sides import Sides
+from search.space import Kit, make_space
 from solver import balance
 from solver.balance import DrivenSide
-from solver.errors import InputError
 
 pytestmark = pytest.mark.invariant
 
 
 def driven_side(job: Job, kit: Kit) -> DrivenSide:
-    halves = bare_halves(job, kit)
+    halves = unlimited_builds(job, kit)
     assert halves is not None
     assert isinstance(halves[1].side, DrivenSide)
     return halves[1].side
@@ -68,7 +68,7 @@ def test_a_kit_scores_the_same_whatever_is_balanced_beside_it(job: Job) -> None:
         assert score[0] == scores[number]
         assert {name: value[0] for name, value in alone.items()} == {n: v[number] for n, v in together.items()}
     for number, choice in enumerate(sides.choices(pairs[:20])):
-        assert score_kit(job, space.kit(choice), request).terms["speed_band"] == together["speed_band"][number]
+        assert score_kit(job, space.kit(choice), request).terms["flatness"] == together["flatness"][number]
 
 
 def test_points_of_the_terms_add_up_to_the_score(job: Job, fitted: Kit) -> None:
@@ -99,9 +99,9 @@ def test_an_unknown_part_is_bad_input(job: Job, fitted: Kit) -> None:
 
 def test_explanation_agrees_with_the_score(job: Job, fitted: Kit) -> None:
     facts = explain(job, fitted)
-    square = sum(g.share / 100 * g.speed_band**2 for g in facts.grounds)
-    assert np.sqrt(square) == pytest.approx(facts.score.terms["speed_band"], rel=1e-9)
-    assert sum(g.share_of_band for g in facts.grounds) == pytest.approx(100)
+    square = sum(g.share / 100 * g.flatness**2 for g in facts.grounds)
+    assert np.sqrt(square) == pytest.approx(facts.score.terms["flatness"], rel=1e-9)
+    assert sum(g.share_of_flatness for g in facts.grounds) == pytest.approx(100)
     assert facts.engagement_rpm == pytest.approx(facts.score.terms["engagement"])
     assert min(g.lowest_rpm for g in facts.grounds) == pytest.approx(facts.target_rpm + facts.score.terms["worst_low"])
     for neighbour in facts.neighbours:

@@ -11,8 +11,8 @@ import pytest
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.springs import MarkedForm
 from catalog.stock import STATIONS
-from search.halves import bare_sides, drive_halves, driven_halves
-from search.kits import Kit, Space, options_of
+from search.builds import drive_builds, driven_builds, unlimited_sides
+from search.space import Kit, Space, options_of
 from solver.balance import BACKSHIFT, UPSHIFT, Status, engine_speed, needed_drive_thrust
 from solver.ground import resistance
 from solver.losses import belt_loss
@@ -82,7 +82,7 @@ def wound(job, kit, degrees, rate=TORSION_RATE):
 
 
 def state_of(job, kit):
-    drive, driven = bare_sides(job, kit)
+    drive, driven = unlimited_sides(job, kit)
     return engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
 
 
@@ -105,7 +105,7 @@ def held(values):
 
 def steady_position(job, kit, road_speed, level, branch):
     """Shift position at which the clutches balance while the road holds the engine to the ratio."""
-    drive, driven = bare_sides(job, kit)
+    drive, driven = unlimited_sides(job, kit)
     speed = road_speed / job.vehicle.road_speed(1.0, job.shift.ratio)
     pull = level * job.engine.at(speed) / job.shift.drive_radius
     given = drive.thrust_per_speed2[branch] * speed**2 - drive.spring
@@ -146,7 +146,7 @@ def test_a_shallower_helix_answers_a_rise_of_load_with_more_push_towards_low_gea
     pull = np.array([[0.5], [1.0]]) * job.engine.at(job.target_speed) / job.shift.drive_radius
     lacks = []
     for kit in (with_ramp(job, fitted, np.radians(d)) for d in (-3, 0, 3)):
-        half, full = np.moveaxis(needed_drive_thrust(bare_sides(*kit)[1], pull, job.grip), 1, 0)
+        half, full = np.moveaxis(needed_drive_thrust(unlimited_sides(*kit)[1], pull, job.grip), 1, 0)
         lacks.append(full - half)
     assert (lacks[0] > 0).all()
     assert (lacks[0] < lacks[1]).all()
@@ -204,7 +204,7 @@ def test_more_twist_raises_engine_speed(job, fitted):
 
 
 def test_more_twist_adds_its_largest_share_of_spring_thrust_at_the_start(job, fitted):
-    less, more = (bare_sides(*wound(job, fitted, degrees))[1].fixed for degrees in (20, 40))
+    less, more = (unlimited_sides(*wound(job, fitted, degrees))[1].fixed for degrees in (20, 40))
     assert (np.diff(more / less) < 0).all()
 
 
@@ -229,7 +229,7 @@ def test_the_lightest_spring_that_holds_the_belt_wastes_least(job, fitted, slot)
     open_limits = {"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "in_stock": False}
     limits = job.spec.limits.model_copy(update=open_limits)
     open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
-    work_out = drive_halves if slot == "drive_spring" else driven_halves
+    work_out = drive_builds if slot == "drive_spring" else driven_builds
     ends, loss, holds = loads(job, fitted, slot), [], []
     for factor in np.linspace(0.7, 2.0, 9):
         trial, kit = with_loads(open_job, fitted, slot, *(factor * ends))
@@ -243,7 +243,7 @@ def test_the_lightest_spring_that_holds_the_belt_wastes_least(job, fitted, slot)
 
 def test_a_spring_marked_with_two_loads_holds_them_at_both_ends_of_the_shift(job, fitted):
     trial = with_loads(job, fitted, "drive_spring", 400, 900)
-    spring = bare_sides(*trial)[0].spring
+    spring = unlimited_sides(*trial)[0].spring
     assert (spring[0], spring[-1]) == pytest.approx((400, 900), rel=1e-9)
     share = job.shift.drive_travel / job.shift.drive_travel[-1]
     assert spring == pytest.approx(400 + 500 * share, rel=1e-9)  # linear between
@@ -289,7 +289,7 @@ def test_friction_makes_engine_speed_a_band_in_every_kit(job):
         wound_spring = job.shelf.family("driven_springs")[parts["driven_spring"]].kind == "torsion"
         twists = [t for t in job.twists if (t is not None) == wound_spring]
         kit = Kit(parts, {"twist": twists[rng.integers(len(twists))]})
-        if bare_sides(job, kit) is None:
+        if unlimited_sides(job, kit) is None:
             continue
         seen += 1
         up, back = (speeds(job, kit)[branch] for branch in (UPSHIFT, BACKSHIFT))

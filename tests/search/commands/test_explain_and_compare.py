@@ -20,7 +20,7 @@ from command_line import (
     slots_of,
 )
 
-from search.kits import SLOTS
+from search.space import SLOTS
 
 pytestmark = pytest.mark.invariant
 
@@ -118,17 +118,17 @@ def test_a_kit_that_cannot_be_built_lists_every_rule_and_keeps_its_terms(run: Ru
     assert answer.data["curve"]
     assert {"drive_spring", "flyweight", "helix"} <= {step["slot"] for step in neighbours}
     assert all("engagement" in step["broken"] and step["score"] is None for step in neighbours)
-    assert all(step["speed_band"] is not None for step in neighbours)
+    assert all(step["flatness"] is not None for step in neighbours)
     shown = run("explain", JOB, "fitted")
     assert shown.out.startswith("This kit cannot be built:\n  engagement: engagement at ")
-    assert re.search(rf"^speed band +{terms['speed_band']:.2f} +{terms['speed_band']:.2f} ", shown.out, re.M)
+    assert re.search(rf"^flatness +{terms['flatness']:.2f} +{terms['flatness']:.2f} ", shown.out, re.M)
     assert "One part changed for the next of its kind (Score: of the kit then):" in one_line(shown.out)
 
     both = run("explain", JOB, f"helix={STRAY}", "--format", "json").data
     assert set(both["score"]["failures"]) == {"engagement", "helix_fit"}
     assert (both["score"]["terms"], both["curve"], both["neighbours"]) == ({}, [], [])
     fitted, stray = run("compare", JOB, "fitted", f"helix={STRAY}", "--format", "json").data["kits"]
-    assert (fitted["speed_band"], stray["speed_band"]) == (terms["speed_band"], None)
+    assert (fitted["flatness"], stray["flatness"]) == (terms["flatness"], None)
     assert stray["broken"] == "; ".join(f"{rule}: {reason}" for rule, reason in both["score"]["failures"].items())
 
 
@@ -144,7 +144,7 @@ def test_compare_shows_kits_under_letters_four_a_table(run: Run) -> None:
     scores = [f"{kit['score']:.3f}" if kit["buildable"] else "not ok" for kit in data]
     assert scores[2] == "not ok"
     assert [row[1:] for row in cells if row[0] == "score"] == [scores[:4], scores[4:]]
-    assert next(row for row in cells if row[0] == "speed band, %")[3] == "–"
+    assert next(row for row in cells if row[0] == "flatness, %")[3] == "–"
     helices = [kit["helix"] for kit in data]
     assert [row[1:] for row in cells if row[0] == "helix *"] == [helices[:4], helices[4:]]
     assert [row[0] for row in cells if row[0].startswith(("tip", "heel", "cost"))] == ["heel", "tip *", "cost, EUR"] * 2
@@ -169,7 +169,7 @@ def test_explain_gives_every_position_and_ground(run: Run) -> None:
         ("rank JOB --lock wheel=ramp-40", ("--lock: wheel", "no such slot", "drive_spring, flyweight")),
         ("rank JOB --lock twist=20", ("--lock: twist", "unit missing", "deg")),
         ("rank JOB --lock tip=any --lock tip=empty", ("--lock: tip", "given twice")),
-        ("rank JOB --weight noise=1", ("--weight: noise", "speed_band, spring_loss, belt_margin")),
+        ("rank JOB --weight noise=1", ("--weight: noise", "flatness, spring_loss, belt_margin")),
         ("rank JOB --weight spring_loss=nan", ("--weight: spring_loss", "0 or more")),
         ("rank JOB --weight spring_loss=much", ("--weight", "'much'", "a number")),
         ("rank JOB --budget -1", ("--budget: not an amount", "'-1'")),

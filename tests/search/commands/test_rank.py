@@ -19,8 +19,8 @@ from command_line import (
     slots_of,
 )
 
-from search.kits import SLOTS
-from search.pareto import RESOLUTION
+from search.exact.pareto import RESOLUTION
+from search.space import SLOTS
 
 pytestmark = pytest.mark.invariant
 
@@ -39,7 +39,7 @@ def test_json_and_csv_hold_the_same_ranking_and_its_worth(run: Run) -> None:
     for row, kit in zip(table.rows, data["kits"], strict=True):
         assert (*kit["parts"], *kit["settings"]) == SLOTS
         assert {slot: row[slot] for slot in SLOTS} == slots_of(kit)
-        assert {"speed_band", "spring_loss", "belt_margin"} < set(kit["terms"]) == set(data["units"])
+        assert {"flatness", "spring_loss", "belt_margin"} < set(kit["terms"]) == set(data["units"])
         assert {name: float(row[name]) for name in kit["terms"]} == kit["terms"]
 
 
@@ -70,13 +70,13 @@ def test_limits_on_the_command_line_hold(run: Run, shop: Path) -> None:
     assert {slot for kit in locked for slot in SLOTS if kit[slot] != fitted[slot]} == {"helix", "tip"}
     assert {kit["tip"] for kit in locked} == {fitted["tip"], "tip-12-g"}
     for kit in kits("--weight spring_loss=3 --weight belt_margin=0"):
-        assert kit["score"] == pytest.approx(kit["terms"]["speed_band"] + 3 * kit["terms"]["spring_loss"], abs=1e-8)
+        assert kit["score"] == pytest.approx(kit["terms"]["flatness"] + 3 * kit["terms"]["spring_loss"], abs=1e-8)
 
 
 def test_no_kit_of_the_pareto_front_beats_another(run: Run) -> None:
     data = run("rank", JOB, "--pareto", "--format", "json").data
     assert "Pareto" in data["guarantee"]
-    signs = {"speed_band": 1, "spring_loss": 1, "belt_margin": -1}
+    signs = {"flatness": 1, "spring_loss": 1, "belt_margin": -1}
     front = [tuple(sign * round(kit["terms"][t], RESOLUTION[t]) for t, sign in signs.items()) for kit in data["kits"]]
     assert len(front) > 1
     for mine in front:
@@ -94,7 +94,7 @@ def test_a_lock_that_leaves_nothing_names_the_rule(run: Run, form: str) -> None:
 @pytest.mark.parametrize(
     ("options", "rules", "what"),
     [
-        (f"--lock helix={STRAY}", {"helix_fit"}, "driven"),  # the drive halves left out are not to blame
+        (f"--lock helix={STRAY}", {"helix_fit"}, "driven"),  # the drive builds left out are not to blame
         ("--lock-fitted --lock helix=ramp-40 --budget 0", {"budget"}, "kit"),
         ("--lock-fitted --lock helix=ramp-40 --max-changes 0", {"max_changes"}, "kit"),
     ],

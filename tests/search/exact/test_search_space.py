@@ -21,18 +21,18 @@ from catalog.shelf import Shelf
 from catalog.stock import STATIONS
 from search import rank
 from search.commands import main
-from search.exact import INTERRUPTED, TIME_UP, Found, Progress, Watch, search_space
-from search.keepers import BestKits, Keeper
-from search.kits import SLOTS, Space, make_space
-from search.pareto import RESOLUTION, ParetoFront
+from search.exact.keepers import BestKits, Keeper
+from search.exact.pairs import Sides
+from search.exact.pareto import RESOLUTION, ParetoFront
+from search.exact.search import INTERRUPTED, TIME_UP, Found, Progress, Watch, search_space
 from search.score import Request, pair_terms
-from search.sides import Sides
+from search.space import SLOTS, Space, make_space
 from solver.engine import EngineCurve
 
 pytestmark = pytest.mark.invariant
 
-DEMO = Path(__file__).parents[2] / "configs" / "rescue.yaml"
-RPM = np.pi / 30
+DEMO = Path(__file__).parents[3] / "configs" / "rescue.yaml"
+FROM_RPM = np.pi / 30
 SMALL = {"springs": 4, "arms": 2, "masses": 3, "driven": 4, "helices": 4, "twists": 2}  # 6,912 kits
 OPEN = {"belt_margin": -10.0, "coil_clearance": -1.0, "spring_stress": 1e9, "idle_clearance": -1e3}
 OPEN |= {"engagement": (1.0, 2000.0)}  # rad/s
@@ -133,12 +133,12 @@ def all_rules(job: Job, seed: int) -> Case:
 
 def weightless(job: Job, seed: int) -> Case:
     job = shop(job, seed)
-    return Case(job, Request.of(job).with_weights({"speed_band": 0.0, "spring_loss": 1000.0}))
+    return Case(job, Request.of(job).with_weights({"flatness": 0.0, "spring_loss": 1000.0}))
 
 
 def heavy_weight(job: Job, seed: int) -> Case:
     job = shop(job, seed)
-    return Case(job, Request.of(job).with_weights({"speed_band": 1e-6, "belt_margin": 1000.0}))
+    return Case(job, Request.of(job).with_weights({"flatness": 1e-6, "belt_margin": 1000.0}))
 
 
 def slipping(job: Job, seed: int) -> Case:
@@ -170,16 +170,16 @@ def one_driven_half(job: Job, seed: int) -> Case:
 
 def wild_torque(job: Job, seed: int) -> Case:
     rng = np.random.default_rng(seed)
-    curve = EngineCurve(np.linspace(2000, 9000, 12) * RPM, rng.uniform(5, 100, 12))
-    job = limits(replace(shop(job, seed, arms=1, masses=2), engine=curve, speed_limit=9500 * RPM), **OPEN)
+    curve = EngineCurve(np.linspace(2000, 9000, 12) * FROM_RPM, rng.uniform(5, 100, 12))
+    job = limits(replace(shop(job, seed, arms=1, masses=2), engine=curve, speed_limit=9500 * FROM_RPM), **OPEN)
     return Case(job, Request.of(job))
 
 
 def far_too_fast(job: Job, seed: int) -> Case:
     """A target so low that the best kits run at twice its speed, beyond the end of the torque curve."""
     job = limits(shop(job, seed), **OPEN)
-    curve = EngineCurve(np.array([2000, 3000, 4000, 5000]) * RPM, np.array([50.0, 60, 70, 60]))
-    return Case(replace(job, engine=curve, target_speed=3300 * RPM, speed_limit=11000 * RPM), Request.of(job))
+    curve = EngineCurve(np.array([2000, 3000, 4000, 5000]) * FROM_RPM, np.array([50.0, 60, 70, 60]))
+    return Case(replace(job, engine=curve, target_speed=3300 * FROM_RPM, speed_limit=11000 * FROM_RPM), Request.of(job))
 
 
 MAKERS = (
@@ -238,9 +238,9 @@ def test_the_front_with_twins_is_the_same_however_the_space_is_cut(
     case = Case(job, Request.of(job))
     _, counts = np.unique(case.every[2], axis=0, return_counts=True)
     assert counts.max() > 1
-    monkeypatch.setattr("search.exact._MOST_DRIVE", cut[0])
-    monkeypatch.setattr("search.exact._MOST_DRIVEN", cut[1])
-    monkeypatch.setattr("search.exact._MOST_CELLS", 3)
+    monkeypatch.setattr("search.exact.search._MOST_DRIVE", cut[0])
+    monkeypatch.setattr("search.exact.search._MOST_DRIVEN", cut[1])
+    monkeypatch.setattr("search.exact.search._MOST_CELLS", 3)
     case.check(30, kinds=(ParetoFront,))
 
 
@@ -262,8 +262,10 @@ def flat_job(job: Job, tmp_path_factory: pytest.TempPathFactory) -> Job:
 def cut_off(job: Job, cut: float, width: float, torque: float, target: float) -> Job:
     """An engine whose torque falls within a few rpm, as at the cut of an ignition."""
     speed = [2000, 3000, 4000, 5000, 6000, cut, cut + width, 9000]
-    curve = EngineCurve(np.array(speed, float) * RPM, np.array([52, 61.5, 67.5, 70.6, 69.6, 65, torque, 0.9 * torque]))
-    return limits(replace(job, engine=curve, target_speed=target * RPM, speed_limit=8500 * RPM), **OPEN)
+    curve = EngineCurve(
+        np.array(speed, float) * FROM_RPM, np.array([52, 61.5, 67.5, 70.6, 69.6, 65, torque, 0.9 * torque])
+    )
+    return limits(replace(job, engine=curve, target_speed=target * FROM_RPM, speed_limit=8500 * FROM_RPM), **OPEN)
 
 
 # Where t leaps between two speeds over all that a group can reach, those speeds count too, or the best kit is lost.
@@ -352,7 +354,7 @@ def test_a_search_whose_time_is_up_with_nothing_left_is_proven(job: Job) -> None
 
 
 def test_time_is_kept_where_no_pair_can_be_balanced(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("search.exact._CELLS", 1)
+    monkeypatch.setattr("search.exact.search._CELLS", 1)
     monkeypatch.setattr(Sides, "all_broken", lambda self, rows, columns, *_: np.zeros(len(columns), np.int8))
     job = shop(job, 11)
     job = replace(job, speed_limit=1.01 * job.target_speed)
@@ -374,7 +376,7 @@ def test_time_is_kept_where_no_pair_can_be_balanced(job: Job, monkeypatch: pytes
         ("--time-limit -3", "--time-limit: out of range (got -3.0"),
         ("--best-per nose", "--best-per: no such slot (got 'nose', expected drive_spring"),
         ("--best-per helix --pareto", "--best-per: two lists asked for"),
-        ("--weight speed_band=nan", "--weight: speed_band: weight out of range"),
+        ("--weight flatness=nan", "--weight: flatness: weight out of range"),
         ("--max-changes -1", "--max-changes: out of range (got -1"),
     ],
 )
@@ -422,7 +424,7 @@ def test_ctrl_c_before_any_kit_is_balanced_is_told() -> None:
     script = (
         "import search.exact as exact\nfrom search.commands import main\n"
         "def stop(*_):\n    raise KeyboardInterrupt\n"
-        "exact.driven_halves = stop\nmain()"
+        "exact.driven_builds = stop\nmain()"
     )
     words = [sys.executable, "-c", script, "rank", str(DEMO)]
     done = subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 
 from catalog import Job, load_job
+from catalog.errors import InputError
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import TuningMass
 from catalog.stock import EMPTY, STATIONS
-from search.kits import SLOTS, Kit, fitted_kit, kit_from_texts, make_space, show_twist
-from solver.errors import InputError
+from search.space import SLOTS, Kit, fitted_kit, kit_from_texts, make_space, show_twist
 
 DEG = np.pi / 180
 

@@ -16,18 +16,18 @@ import numpy as np
 import pytest
 
 from catalog import Job, load_job
+from catalog.errors import InputError
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.stock import EMPTY, Price
 from search import Kit, Score, rank, score_kit
-from search.exact import search_space
-from search.halves import DRIVE_RULES, DRIVEN_RULES
-from search.keepers import BestKits, Keeper
-from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
-from search.pareto import RESOLUTION, ParetoFront, nondominated
+from search.builds import DRIVE_RULES, DRIVEN_RULES
+from search.exact.keepers import BestKits, Keeper
+from search.exact.pairs import Sides
+from search.exact.pareto import RESOLUTION, ParetoFront, nondominated
+from search.exact.search import search_space
 from search.ranking import Ranking
 from search.score import PAIR_RULES, Request, pair_terms
-from search.sides import Sides
-from solver.errors import InputError
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
 
 pytestmark = pytest.mark.invariant
 
@@ -149,7 +149,7 @@ def test_cost_changes_and_stock_are_those_of_the_parts(seed: int, solve: Solve) 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_pareto_front_is_that_of_comparing_all_pairs(seed: int, solve: Solve) -> None:
     small = solve(seed)
-    signs = {"speed_band": 1, "spring_loss": 1, "belt_margin": -1}
+    signs = {"flatness": 1, "spring_loss": 1, "belt_margin": -1}
     rounded: dict[tuple[float, ...], Score] = {}
     for score in small.best:  # best first, so the first of equal points is the one to list
         point = tuple(signs[t] * round(score.terms[t], RESOLUTION[t]) + 0.0 for t in TERMS)
@@ -237,17 +237,17 @@ def test_bounding_away_loses_no_kit(seed: int, wide: Callable[[int], Wide]) -> N
 
 
 CUTS: list[dict[str, Any]] = [
-    {"search.exact._CELLS": 1},
-    {"search.exact._PAIRS": 500},
-    {"search.exact._BATCH": 7},
-    {"search.exact._MOST_DRIVE": 30, "search.exact._MOST_DRIVEN": 20},
-    {"search.bounds._HALVES": 3, "search.duty._HALVES": 5, "search.belt_terms._HALVES": 7},
-    {"search.bounds._OFF_AXES": 1e-2},
-    {"search.bounds._OFF_AXES": 0.0},
+    {"search.exact.search._CELLS": 1},
+    {"search.exact.search._PAIRS": 500},
+    {"search.exact.search._BATCH": 7},
+    {"search.exact.search._MOST_DRIVE": 30, "search.exact.search._MOST_DRIVEN": 20},
+    {"search.exact.bounds._BUILDS": 3, "search.exact.points._BUILDS": 5, "search.belt_terms._BUILDS": 7},
+    {"search.exact.bounds._OFF_AXES": 1e-2},
+    {"search.exact.bounds._OFF_AXES": 0.0},
     {"search.score._CHUNK": 1},
-    {"search.score._CHUNK": 100_000, "search.sides._PAIRS": 11},
-    {"search.exact._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 1},
-    {"search.exact._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 7},
+    {"search.score._CHUNK": 100_000, "search.exact.pairs._PAIRS": 11},
+    {"search.exact.search._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 1},
+    {"search.exact.search._PAIRS": 5000, "search.score._CHUNK": 16, "os.cpu_count": lambda: 7},
 ]
 
 

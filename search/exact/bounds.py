@@ -1,15 +1,15 @@
-"""Lower bounds of the speed band: what no drive half of a group can better with a driven half.
+"""Lower bounds of the flatness: what no drive build of a group can better with a driven build.
 
 The engine speed error r of a pair at a duty point solves A w0^2 (1 + r)^2 = F1(r) + K, with flyweight push A w^2,
-drive spring K and needed thrust F1. In logarithms the halves part: with p = 1/2 ln A of the drive half and
+drive spring K and needed thrust F1. In logarithms the halves part: with p = 1/2 ln A of the drive build and
 
     q(r) = 1/2 ln((F1(r) + K) / w0^2) - ln(1 + r)
 
-of driven half and spring, the error is the r at which q(r) = p. About the usual error r0 of a duty point,
+of driven build and spring, the error is the r at which q(r) = p. About the usual error r0 of a duty point,
 r^2 >= c0 + c1 t + c2 t^2 with t = q(r0) - p, where c0 is set so that this holds at every speed between `LOWEST` and
-the limit, for every driven half, with the torque curve as tabulated (`_parabolas`). Summed over the duty this is a
-squared distance between a point of the drive half and one of the driven half, plus a constant. The points of drive
-halves that share a spring lie close to a few directions, along which the distances are taken: a driven half far
+the limit, for every driven build, with the torque curve as tabulated (`_parabolas`). Summed over the duty this is a
+squared distance between a point of the drive build and one of the driven build, plus a constant. The points of drive
+builds that share a spring lie close to a few directions, along which the distances are taken: a driven build far
 from all of them is settled at once.
 """
 
@@ -23,8 +23,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from search.duty import Busy
-from search.halves import Halves
+from search.builds import Builds
+from search.exact.points import Busy
 from search.workers import parallel
 from solver import balance
 from solver.balance import LOWEST, DrivenSide, DriveSide
@@ -34,21 +34,21 @@ __all__ = ["Bounds", "Group", "Part", "make_bounds", "percent"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_CORNERS = 5  # thrusts and ramps, between the extremes of all driven halves, at which F1 over pull is taken
+_CORNERS = 5  # thrusts and ramps, between the extremes of all driven builds, at which F1 over pull is taken
 _PULLS = 7  # pulls at which its secants are taken
 _WIDENING = 0.01  # how far these secants are widened for what lies between
 _SPEEDS = 300  # at which parabolas are held against r^2, beside the nodes of the torque curve
 _NEAR = 0.01  # speed errors on both sides of the usual one at which the slope of r over t is taken
 _USUAL_SPREAD = 0.008  # t of a good kit, for which the parabolas are made tight
 _BENDS = np.array([1.0, 0.95, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])  # of the parabola, to choose from
-_OFF_AXES = 5e-5  # how far a drive half's point may lie off the directions kept: 0.005 % of band
-_HALVES = 2_000  # driven halves bounded at once; about what stays in cache
+_OFF_AXES = 5e-5  # how far a drive build's point may lie off the directions kept: 0.005 % of band
+_BUILDS = 2_000  # driven builds bounded at once; about what stays in cache
 _ROUNDING = 1e-9  # relative, far above what doubles lose here
 
 
 @dataclass(frozen=True)
 class Group:
-    """What bounds the drive halves with one spring.
+    """What bounds the drive builds with one spring.
 
     Attributes
     ----------
@@ -61,7 +61,7 @@ class Group:
     scale : ndarray, shape (j,)
         Square root of weight times c2.
     off_axes : float
-        Largest distance of a drive half from the directions.
+        Largest distance of a drive build from the directions.
     constant : float
         What the squared band holds beyond the squared distance.
     lowest : ndarray, shape (j,) [N]
@@ -77,7 +77,7 @@ class Group:
     lowest: Array = field(repr=False)
 
     def place(self, needed: Array) -> tuple[Array, Array]:
-        """Driven halves along the axes, shape (m, k), and their squared distance from them, shape (m,).
+        """Driven builds along the axes, shape (m, k), and their squared distance from them, shape (m,).
 
         The distance holds the constant, and is minus infinity where no bound is known.
         """
@@ -94,15 +94,15 @@ class Group:
 
 @dataclass(frozen=True)
 class Part:
-    """Some drive halves of a group.
+    """Some drive builds of a group.
 
     Attributes
     ----------
     group : Group
     rows : ndarray of int, shape (n,)
-        The drive halves.
+        The drive builds.
     points : ndarray, shape (n, k)
-        The drive halves along the axes of the group.
+        The drive builds along the axes of the group.
     """
 
     group: Group
@@ -110,12 +110,12 @@ class Part:
     points: Array = field(repr=False)
 
     def floor(self, along: Array, off: Array) -> Array:
-        """Lower bound of the band [%] of placed driven halves with any drive half of the part, shape (m,)."""
+        """Lower bound of the band [%] of placed driven builds with any drive build of the part, shape (m,)."""
         outside = np.maximum(self.points.min(axis=0) - along, along - self.points.max(axis=0))
         return percent(off + (np.maximum(outside, 0.0) ** 2).sum(axis=1))
 
     def squares(self, needed: Array) -> Array:
-        """Lower bound of the squared band [-] of every drive half of the part with driven halves, (n, m)."""
+        """Lower bound of the squared band [-] of every drive build of the part with driven builds, (n, m)."""
         along, off = self.group.place(needed)
         total: Array = self.points @ (-2 * along.T)
         total += np.einsum("nk,nk->n", self.points, self.points)[:, None]
@@ -135,9 +135,9 @@ class Bounds:
     Attributes
     ----------
     groups : tuple of tuples of Part
-        The parts of each group; together they hold every drive half once.
+        The parts of each group; together they hold every drive build once.
     needed : ndarray, shape (m, j) [N]
-        Drive thrust each driven half needs at the usual speed errors.
+        Drive thrust each driven build needs at the usual speed errors.
     """
 
     groups: tuple[tuple[Part, ...], ...]
@@ -149,13 +149,13 @@ class Bounds:
         return tuple(part for parts in self.groups for part in parts)
 
     def floors(self, columns: Index) -> Array:
-        """Lower bound of the band [%] of some driven halves with any drive half of each part, shape (parts, m)."""
+        """Lower bound of the band [%] of some driven builds with any drive build of each part, shape (parts, m)."""
 
         def work(number: int) -> Array:
             parts = self.groups[number]
             out = np.empty((len(parts), len(columns)))
-            for at in range(0, len(columns), _HALVES):
-                here = slice(at, at + _HALVES)
+            for at in range(0, len(columns), _BUILDS):
+                here = slice(at, at + _BUILDS)
                 along, off = parts[0].group.place(self.needed[columns[here]])
                 for row, part in enumerate(parts):
                     out[row, here] = part.floor(along, off)
@@ -165,7 +165,7 @@ class Bounds:
 
 
 def make_bounds(
-    job: Job, duty: Busy, drive: Halves, driven: Halves, members: Sequence[Sequence[Index]], usual: Array
+    job: Job, duty: Busy, drive: Builds, driven: Builds, members: Sequence[Sequence[Index]], usual: Array
 ) -> Bounds:
     """Work out the bounds of both sides of a space.
 
@@ -173,9 +173,9 @@ def make_bounds(
     ----------
     job : Job
     duty : Busy
-    drive, driven : Halves
+    drive, driven : Builds
     members : sequence of sequences of ndarray of int
-        Drive halves of each part of each group, at least one; a group has one spring.
+        Drive builds of each part of each group, at least one; a group has one spring.
     usual : ndarray, shape (j,) [-]
         Speed errors about which the bounds are tight. Any will do.
 
@@ -201,9 +201,9 @@ def make_bounds(
 
 @dataclass(frozen=True)
 class _Envelope:
-    """How needed thrust moves with speed, through the belt pull, for every driven half at once.
+    """How needed thrust moves with speed, through the belt pull, for every driven build at once.
 
-    At a position F1 over pull depends on fixed thrust and ramp of the driven half alone; it is taken on a grid of
+    At a position F1 over pull depends on fixed thrust and ramp of the driven build alone; it is taken on a grid of
     both between their extremes.
     """
 
@@ -216,7 +216,7 @@ class _Envelope:
     thrust: Array  # (pulls, corners, j)
 
     def span(self, spring: Array) -> tuple[Array, Array]:
-        """Least and largest t = q(usual) - q(r) over all driven halves at each speed error, (g, j) each."""
+        """Least and largest t = q(usual) - q(r) over all driven builds at each speed error, (g, j) each."""
         usual = np.log(np.maximum(self.usual_thrust + spring, 1.0))
         rise = 0.5 * (usual - np.log(np.maximum(self.thrust + spring, 1.0)))
         step = (self.usual_pull - self.grid)[:, None]
@@ -270,7 +270,7 @@ def _envelope(job: Job, duty: Busy, side: DrivenSide, usual: Array) -> _Envelope
 def _group(
     job: Job, duty: Busy, load: Array, light: Array, extremes: tuple[Array, Array], envelope: _Envelope
 ) -> tuple[Group, Array]:
-    """One group, and its halves along its axes, from spring load, shape (positions,) [N], and p, (n, 2, positions)."""
+    """One group, and its builds along its axes, from spring load, shape (positions,) [N], and p, (n, 2, positions)."""
     spring = duty.per_branch(np.broadcast_to(load, light.shape[1:]))
     turning = np.log(job.target_speed) + np.log1p(envelope.usual)
     slowest, fastest = (duty.per_branch(extreme) for extreme in (light.max(axis=0), light.min(axis=0)))

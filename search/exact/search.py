@@ -1,6 +1,6 @@
 """The search of a whole space: every kit is balanced in full, or proven by bounds not to matter.
 
-Each part of the drive halves with each driven half is a cell. Cells are visited in the order of their lower bounds; in
+Each part of the drive builds with each driven build is a cell. Cells are visited in the order of their lower bounds; in
 a cell the pairs whose own bounds leave them a chance are balanced in full, best bound first, while what is kept
 closes off ever more of the rest. The same answer comes from balancing every pair (`plain`), in far more time.
 """
@@ -16,12 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from search.bounds import percent
-from search.halves import DRIVE_RULES, DRIVEN_RULES, Halves, drive_halves, driven_halves
-from search.keepers import Keeper
-from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
+from search.builds import DRIVE_RULES, DRIVEN_RULES, Builds, drive_builds, driven_builds
+from search.exact.bounds import percent
+from search.exact.keepers import Keeper
+from search.exact.pairs import Pairs, Sides
 from search.score import PAIR_RULES, Request
-from search.sides import Pairs, Sides
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
 from search.workers import parallel
 
 __all__ = ["INTERRUPTED", "TIME_UP", "Found", "Progress", "Watch", "search_space"]
@@ -31,7 +31,7 @@ Index = NDArray[np.intp]
 
 INTERRUPTED, TIME_UP = "interrupted", "the time was up"
 
-_MOST_DRIVE, _MOST_DRIVEN = 600_000, 100_000  # halves of one part of a space: bounds the memory
+_MOST_DRIVE, _MOST_DRIVEN = 600_000, 100_000  # builds of one part of a space: bounds the memory
 _MOST_CELLS = 4_000_000  # cells ranked at once: bounds the memory
 _CELLS = 64  # in the first visit; then twice as many each time
 _PAIRS = 4_000_000  # pairs of the cells of one visit, at most
@@ -45,7 +45,7 @@ class Progress:
     Attributes
     ----------
     settled : float [-]
-        Share of the kits, of those that no rule of one half leaves out, that are settled.
+        Share of the kits, of those that no rule of one side leaves out, that are settled.
     bound : float
         No kit that should be kept and is not yet scores below this.
     best : float
@@ -94,7 +94,7 @@ class Found:
     excluded : dict of rule -> int
         Kits left out, each under a rule that it breaks.
     reasons : dict of rule -> str
-        One example of each rule of one half.
+        One example of each rule of one side.
     bounded_away : int
         Kits proven not to matter.
     scored : int
@@ -103,12 +103,12 @@ class Found:
         No kit that should be kept and is not scores below this; infinite once every kit is settled.
     stopped : str
         Why the search ended early; empty if it did not.
-    halves_excluded : tuple of two dicts of rule -> int
-        Drive halves and driven halves left out.
-    halves_left : list of two ints
-        Drive halves and driven halves that no rule leaves out.
+    builds_excluded : tuple of two dicts of rule -> int
+        Drive builds and driven builds left out.
+    builds_left : list of two ints
+        Drive builds and driven builds that no rule leaves out.
     example : Kit or None
-        A kit that no rule of one half leaves out.
+        A kit that no rule of one side leaves out.
     """
 
     size: int
@@ -120,16 +120,16 @@ class Found:
     scored: int = 0
     bound: float = 0.0
     stopped: str = ""
-    halves_excluded: tuple[dict[str, int], dict[str, int]] = field(default_factory=lambda: ({}, {}))
-    halves_left: list[int] = field(default_factory=lambda: [0, 0])
+    builds_excluded: tuple[dict[str, int], dict[str, int]] = field(default_factory=lambda: ({}, {}))
+    builds_left: list[int] = field(default_factory=lambda: [0, 0])
     example: Kit | None = None
 
-    def note(self, side: int, halves: Halves) -> None:
-        """Remember which halves of a side were left out, and why."""
-        for rule, count in halves.excluded.items():
-            self.halves_excluded[side][rule] = self.halves_excluded[side].get(rule, 0) + count
-        self.reasons = {**halves.reasons, **self.reasons}
-        self.halves_left[side] += len(halves)
+    def note(self, side: int, builds: Builds) -> None:
+        """Remember which builds of a side were left out, and why."""
+        for rule, count in builds.excluded.items():
+            self.builds_excluded[side][rule] = self.builds_excluded[side].get(rule, 0) + count
+        self.reasons = {**builds.reasons, **self.reasons}
+        self.builds_left[side] += len(builds)
 
     @property
     def looked_at(self) -> int:
@@ -147,7 +147,7 @@ def search_space(
 ) -> Found:
     """Show a keeper every kit of a space that it could keep.
 
-    A space with very many halves is searched in parts, so that memory is bounded.
+    A space with very many builds is searched in parts, so that memory is bounded.
 
     Parameters
     ----------
@@ -169,19 +169,19 @@ def search_space(
     driven_parts = space.cut((*DRIVEN_SLOTS, "twist"), _MOST_DRIVEN)
     found = search.found
     try:
-        drive: Halves | None = None
+        drive: Builds | None = None
         for driven_part in driven_parts:
-            driven = driven_halves(job, driven_part)
+            driven = driven_builds(job, driven_part)
             found.note(1, driven)
             for drive_part in drive_parts:
                 if drive is None or len(drive_parts) > 1:
-                    drive = drive_halves(job, drive_part)
+                    drive = drive_builds(job, drive_part)
                 if driven_part is driven_parts[0]:
                     found.note(0, drive)
-                for rule, halves in drive.excluded.items():
-                    found.excluded[rule] += halves * driven_part.side_sizes()[1]
-                for rule, halves in driven.excluded.items():
-                    found.excluded[rule] += len(drive) * halves
+                for rule, builds in drive.excluded.items():
+                    found.excluded[rule] += builds * driven_part.side_sizes()[1]
+                for rule, builds in driven.excluded.items():
+                    found.excluded[rule] += len(drive) * builds
                 if len(drive) and len(driven):
                     first = np.maximum(space.numbers(drive_part), space.numbers(driven_part))  # one of them is 0
                     sides = Sides(job, request, drive, driven, first, keeper.split)
@@ -196,7 +196,7 @@ def search_space(
 
 @dataclass(frozen=True)
 class _Cells:
-    """Cells that are not settled: drive part, driven half, and the least band [%] and least score of their pairs."""
+    """Cells that are not settled: drive part, driven build, and the least band [%] and least score of their pairs."""
 
     part: Index
     column: Index
@@ -270,7 +270,7 @@ class _Search:
             self.found.scored += len(pairs)
 
     def _cells(self, sides: Sides) -> None:
-        """Settle every pair, cell by cell: a cell is a part of the drive halves with one driven half."""
+        """Settle every pair, cell by cell: a cell is a part of the drive builds with one driven build."""
         points = sides.driven_points
         order = np.argsort(points, kind="stable")
         wide = max(1, _MOST_CELLS // len(sides.bounds.parts))
@@ -280,7 +280,7 @@ class _Search:
             self._visit(sides, order[start : start + wide], float(beyond))
 
     def _visit(self, sides: Sides, columns: Index, beyond: float) -> None:
-        """Settle the cells of some driven halves; no pair of the others scores below `beyond`."""
+        """Settle the cells of some driven builds; no pair of the others scores below `beyond`."""
         parts, ends = sides.bounds.parts, sides.part_ends
         sizes = np.array([len(part.rows) for part in parts])
         floors = sides.bounds.floors(columns)
@@ -289,7 +289,7 @@ class _Search:
         self._leave_out(_by_rule(broken.ravel(), np.repeat(sizes, len(columns))))
         part, at = np.nonzero(broken == 0)
         column, floor = columns[at], floors[part, at]
-        least = sides.request.weights["speed_band"] * floor + ends.points[part] + sides.driven_points[column]
+        least = sides.request.weights["flatness"] * floor + ends.points[part] + sides.driven_points[column]
         cells, visit = _Cells(part, column, floor, least), _CELLS
         first: Index | None = None
         if self.keeper.split is not None:  # the best cell of each option first, so that every option has a limit soon

@@ -19,7 +19,7 @@ __all__ = ["Busy", "busy"]
 
 Array = NDArray[np.float64]
 
-_HALVES = 1_000  # driven halves worked on at once; about what stays in cache
+_BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
 
 
 @dataclass(frozen=True)
@@ -67,14 +67,14 @@ class Busy:
         return values[..., branch, position]
 
     def needed(self, side: DrivenSide, pull: Array) -> Array:
-        """Drive thrust that driven halves need at the duty points, shape (m, j) [N]."""
+        """Drive thrust that driven builds need at the duty points, shape (m, j) [N]."""
         side = side[..., self.positions]
         out = np.empty((len(side.fixed), int(self.used.sum())))
 
         def work(rows: slice) -> None:
             out[rows] = balance.needed_drive_thrust(side[rows], pull, self.grip)[:, self.used]
 
-        parallel_slices(work, len(out), _HALVES)
+        parallel_slices(work, len(out), _BUILDS)
         return out
 
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import numpy as np
 
+from catalog.errors import InputError, Problem, QuantityError
 from catalog.job import Job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import Helix, TuningMass
 from catalog.quantities import show, to_si
 from catalog.reading import Document
 from catalog.stock import EMPTY, STATIONS
-from solver.errors import InputError, Problem, QuantityError
 
 __all__ = [
     "DRIVEN_SLOTS",
@@ -92,7 +92,7 @@ class Space:
         return Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
 
     def side_sizes(self) -> tuple[int, int]:
-        """Number of drive halves and of driven halves."""
+        """Number of drive builds and of driven builds."""
         drive = int(np.prod([len(self.options[s]) for s in DRIVE_SLOTS], dtype=object))
         driven = int(np.prod([len(self.options[s]) for s in DRIVEN_SLOTS], dtype=object)) * len(self.twists)
         return drive, driven

@@ -1,4 +1,4 @@
-"""The exact Pareto front of speed band, spring loss and belt margin over a whole space.
+"""The exact Pareto front of flatness, spring loss and belt margin over a whole space.
 
 Terms are rounded to what a table shows before they are compared, so the front is exact at that resolution:
 0.01 % band, 0.01 % loss, 0.1 % margin. Of kits with the same rounded terms the best-scored is listed.
@@ -9,16 +9,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from search.keepers import Keeper, Kept
-from search.sides import Ends, Sides
+from search.exact.keepers import Keeper, Kept
+from search.exact.pairs import Ends, Sides
 
 __all__ = ["RESOLUTION", "ParetoFront", "nondominated"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-RESOLUTION = {"speed_band": 2, "spring_loss": 2, "belt_margin": 1}  # decimals of a percentage
-_SIGNS = {"speed_band": 1, "spring_loss": 1, "belt_margin": -1}  # of the terms, smaller being better
+RESOLUTION = {"flatness": 2, "spring_loss": 2, "belt_margin": 1}  # decimals of a percentage
+_SIGNS = {"flatness": 1, "spring_loss": 1, "belt_margin": -1}  # of the terms, smaller being better
 
 
 def nondominated(points: Array) -> NDArray[np.bool_]:
@@ -69,7 +69,7 @@ class ParetoFront(Keeper):
         np.minimum.at(flattest, (of_loss + 1, of_margin + 1), front[:, 0])
         flattest = np.minimum.accumulate(np.minimum.accumulate(flattest, axis=0), axis=1)
         best = flattest[np.searchsorted(losses, loss, "right"), np.searchsorted(margins, margin, "right")]
-        return best + 0.5 * 10.0 ** -RESOLUTION["speed_band"]  # what may still round down to it
+        return best + 0.5 * 10.0 ** -RESOLUTION["flatness"]  # what may still round down to it
 
 
 def _points(kits: Kept) -> Array:

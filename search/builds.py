@@ -1,6 +1,6 @@
-"""Both halves of every kit as arrays: drive side (spring, arms, masses) and driven side (spring, helix, twist).
+"""Both sides of every kit as arrays: drive side (spring, arms, masses) and driven side (spring, helix, twist).
 
-A kit is one drive half and one driven half. Rules that belong to one half are judged here, once a
+A kit is one drive build and one driven build. Rules that belong to one side are judged here, once a
 half; what is left goes on to the search as stacked arrays.
 """
 
@@ -19,8 +19,8 @@ from catalog.quantities import show
 from catalog.springs import DrivenSpring, Spring
 from catalog.stock import STATIONS
 from search.belt_terms import belt_terms, most_needed_at_limit
-from search.kits import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
-from search.sieve import Sieve, bill, judge_stock, parts_of
+from search.rules import Sieve, bill, judge_stock, parts_of
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
 from solver.balance import UPSHIFT, DrivenSide, DriveSide
 from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
@@ -29,11 +29,11 @@ from solver.helix import ramp
 __all__ = [
     "DRIVEN_RULES",
     "DRIVE_RULES",
-    "Halves",
+    "Builds",
     "arm_thrust",
-    "bare_sides",
-    "drive_halves",
-    "driven_halves",
+    "drive_builds",
+    "driven_builds",
+    "unlimited_sides",
 ]
 
 Array = NDArray[np.float64]
@@ -64,15 +64,15 @@ DRIVEN_RULES = (
 
 
 @dataclass(frozen=True)
-class Halves:
-    """The buildable halves of one side, in the order of their slot options.
+class Builds:
+    """The buildable builds of one side, in the order of their slot options.
 
     Attributes
     ----------
     choice : ndarray, shape (n, slots)
         Index of each slot's option; for the driven side the last column is the twist.
     side : DriveSide or DrivenSide
-        Stacked over the n halves.
+        Stacked over the n builds.
     cost : ndarray, shape (n,)
         Price of the parts that are not fitted already.
     unpriced : ndarray of bool, shape (n,)
@@ -80,7 +80,7 @@ class Halves:
     changes : ndarray of int, shape (n,)
         Slots that differ from the fitted kit.
     loss : ndarray, shape (n,) [W]
-        Spring loss of this half.
+        Spring loss of this build.
     margin : ndarray, shape (n,) [-]
         Belt margin (driven side; infinite on the drive side).
     engagement : ndarray, shape (n,) [rad/s]
@@ -90,7 +90,7 @@ class Halves:
         the most that the driven side needs at any torque level. A pair passes the limit where it needs more than
         is given.
     excluded : dict of rule -> int
-        Halves left out, each under the first rule it breaks.
+        Builds left out, each under the first rule it breaks.
     reasons : dict of rule -> str
         One example of each, in a sentence.
     """
@@ -110,14 +110,14 @@ class Halves:
     def __len__(self) -> int:
         return len(self.choice)
 
-    def take(self, chosen: Index) -> Halves:
-        """Some of the halves; what was left out stays counted."""
+    def take(self, chosen: Index) -> Builds:
+        """Some of the builds; what was left out stays counted."""
         arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
         return replace(self, side=self.side[chosen], **{name: getattr(self, name)[chosen] for name in arrays})
 
 
-def drive_halves(job: Job, space: Space) -> Halves:
-    """Every drive half of a space: rules, flyweight thrust on both branches, spring load.
+def drive_builds(job: Job, space: Space) -> Builds:
+    """Every drive build of a space: rules, flyweight thrust on both branches, spring load.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
 
     Returns
     -------
-    Halves
+    Builds
     """
     clutch, limits, shift = job.machine.drive_clutch, job.spec.limits, job.shift
     springs = cast(list[Spring], parts_of(job, space, "drive_spring"))
@@ -210,7 +210,7 @@ def drive_halves(job: Job, space: Space) -> Halves:
     side = DriveSide(thrust[rest], loads[spring_of])
     friction_work = (side.spring * band[choice[:, 1]]) @ job.duty.sweeps * float(shift.drive_travel[-1])
     cost, unpriced, changes = bill(job, space, DRIVE_SLOTS, choice)
-    return Halves(
+    return Builds(
         choice=choice,
         side=side,
         cost=cost,
@@ -272,8 +272,8 @@ def arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array
     return bare, {name: per_mass(seat.along, seat.across) for name, seat in arm.stations.items()}, gain
 
 
-def bare_halves(job: Job, kit: Kit) -> tuple[Halves, Halves] | None:
-    """Both halves of one kit with the job's limits set aside, so that an unbuildable kit can be looked at too.
+def unlimited_builds(job: Job, kit: Kit) -> tuple[Builds, Builds] | None:
+    """Both sides of one kit with the job's limits set aside, so that an unbuildable kit can be looked at too.
 
     Parameters
     ----------
@@ -282,8 +282,8 @@ def bare_halves(job: Job, kit: Kit) -> tuple[Halves, Halves] | None:
 
     Returns
     -------
-    (Halves, Halves) or None
-        One half each; None if parts do not fit each other or their thrust cannot be worked out.
+    (Builds, Builds) or None
+        One build each; None if parts do not fit each other or their thrust cannot be worked out.
     """
     limits = job.spec.limits.model_copy(
         update={"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "spring_stress": np.inf,
@@ -291,21 +291,21 @@ def bare_halves(job: Job, kit: Kit) -> tuple[Halves, Halves] | None:
     )  # fmt: skip
     open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
     space = Space.of(kit)
-    drive, driven = drive_halves(open_job, space), driven_halves(open_job, space)
+    drive, driven = drive_builds(open_job, space), driven_builds(open_job, space)
     return (drive, driven) if len(drive) and len(driven) else None
 
 
-def bare_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
-    """The sides of `bare_halves`, without their leading axis."""
-    halves = bare_halves(job, kit)
-    return halves and (cast(DriveSide, halves[0].side[0]), cast(DrivenSide, halves[1].side[0]))
+def unlimited_sides(job: Job, kit: Kit) -> tuple[DriveSide, DrivenSide] | None:
+    """The sides of `unlimited_builds`, without their leading axis."""
+    builds = unlimited_builds(job, kit)
+    return builds and (cast(DriveSide, builds[0].side[0]), cast(DrivenSide, builds[1].side[0]))
 
 
-def driven_halves(job: Job, space: Space) -> Halves:
-    """Every driven half of a space: rules, fixed and torque-sensing thrust, belt margin and spring loss.
+def driven_builds(job: Job, space: Space) -> Builds:
+    """Every driven build of a space: rules, fixed and torque-sensing thrust, belt margin and spring loss.
 
     Belt margin and spring loss are taken at the torque of the target engine speed: the state the kit is
-    meant to hold, and one that does not depend on the drive half.
+    meant to hold, and one that does not depend on the drive build.
 
     Parameters
     ----------
@@ -314,7 +314,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
 
     Returns
     -------
-    Halves
+    Builds
     """
     clutch, limits, shift = job.machine.driven_clutch, job.spec.limits, job.shift
     springs = cast(list[DrivenSpring], parts_of(job, space, "driven_spring"))
@@ -377,7 +377,7 @@ def driven_halves(job: Job, space: Space) -> Halves:
     held = sieve.code[tuple(choice.T)] == 0
     choice = choice[held]
     cost, unpriced, changes = bill(job, space, (*DRIVEN_SLOTS, "twist"), choice)
-    return Halves(
+    return Builds(
         choice=choice,
         side=side[held],
         cost=cost,

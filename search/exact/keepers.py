@@ -9,9 +9,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from search.kits import SLOTS
+from search.exact.pairs import Ends, Pairs, Sides
 from search.score import pair_terms
-from search.sides import Ends, Pairs, Sides
+from search.space import SLOTS
 
 __all__ = ["BestKits", "Keeper", "Kept"]
 
@@ -45,7 +45,7 @@ class Kept:
 
     @staticmethod
     def of(sides: Sides, pairs: Pairs) -> Kept:
-        """Balance pairs of halves."""
+        """Balance pairs of builds."""
         terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
         unpriced = sides.drive.unpriced[pairs[:, 0]] | sides.driven.unpriced[pairs[:, 1]]
         return Kept(sides.choices(pairs), scores, terms, unpriced)
@@ -88,7 +88,7 @@ class Keeper(ABC):
 
     @abstractmethod
     def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
-        """Widest speed band [%] with which each pair could still be kept; below 0 if none is narrow enough.
+        """Widest flatness [%] with which each pair could still be kept; below 0 if none is narrow enough.
 
         Parameters
         ----------
@@ -96,7 +96,7 @@ class Keeper(ABC):
         ends : Ends
             The drive side of k pairs.
         columns : ndarray of int, shape (k,)
-            Their driven halves.
+            Their driven builds.
         """
 
 
@@ -132,7 +132,7 @@ class BestKits(Keeper):
             limit[taken] = last[taken]
         of = limit[0] if self.split is None else limit[sides.option(ends, columns)]
         room: Array = of * (1 + _RELATIVE) + _ROUNDED - ends.points - sides.driven_points[columns]
-        weight = sides.request.weights["speed_band"]
+        weight = sides.request.weights["flatness"]
         if weight == 0:
             return np.where(room >= 0, np.inf, -1.0)
         return np.where(room >= 0, room / weight, -1.0)

@@ -1,4 +1,4 @@
-"""Judging halves by rules: which rule each breaks first, what new parts cost, what is in stock."""
+"""Judging builds by rules: which rule each breaks first, what new parts cost, what is in stock."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog import fit
+from catalog.errors import InputError, Problem
 from catalog.job import Job
 from catalog.jobfile import SLOT_FAMILIES
 from catalog.stock import EMPTY, STATIONS, Part
-from search.kits import Kit, Space, fitted_kit
-from solver.errors import InputError, Problem
+from search.space import Kit, Space, fitted_kit
 
 __all__ = ["Sieve", "bill", "judge_stock", "parts_of"]
 
@@ -21,7 +21,7 @@ Index = NDArray[np.intp]
 
 
 class Sieve:
-    """Marks halves by the first rule they break, and keeps one sentence a rule."""
+    """Marks builds by the first rule they break, and keeps one sentence a rule."""
 
     def __init__(self, shape: tuple[int, ...], rules: tuple[str, ...]) -> None:
         self.rules = rules
@@ -30,7 +30,7 @@ class Sieve:
         self.alone = self.code.size == 1
 
     def to_judge(self) -> Index:
-        """Halves that later rules still have to look at."""
+        """Builds that later rules still have to look at."""
         return np.argwhere((self.code == 0) | self.alone)
 
     def verdicts(self, rule: str, axis: int, answers: Iterable[str | None]) -> None:
@@ -42,12 +42,12 @@ class Sieve:
                 self.mark(rule, tuple(here), reason)
 
     def mark(self, rule: str, where: object, reason: str | Callable[[Index], str]) -> None:
-        """Mark halves that no earlier rule has marked; `where` is an index or a mask."""
+        """Mark builds that no earlier rule has marked; `where` is an index or a mask."""
         broken = np.zeros(self.code.shape, bool)
         broken[where] = True  # type: ignore[call-overload]
         chosen = broken & (self.code == 0)
         self.code[chosen] = self.rules.index(rule) + 1
-        telling = broken if self.alone else chosen  # a single half is told every rule it breaks
+        telling = broken if self.alone else chosen  # a single build is told every rule it breaks
         if telling.any():
             self.reasons.setdefault(rule, reason if isinstance(reason, str) else reason(np.argwhere(telling)[0]))
 
@@ -82,7 +82,7 @@ def judge_stock(job: Job, space: Space, sieve: Sieve, slots: tuple[str, ...]) ->
 def bill(
     job: Job, space: Space, slots: tuple[str, ...], choice: Index
 ) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
-    """Cost of new parts, whether one lacks a price, and the number of changed slots, of each half."""
+    """Cost of new parts, whether one lacks a price, and the number of changed slots, of each build."""
     fitted = fitted_kit(job)
     cost = np.zeros(len(choice))
     unpriced = np.zeros(len(choice), bool)

@@ -1,4 +1,4 @@
-"""Both sides of a space, ready to be searched: halves, what each adds to the score, and the rules of pairs."""
+"""Both sides of a space, ready to be searched: builds, what each adds to the score, and the rules of pairs."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from search.bounds import Bounds, make_bounds
-from search.duty import Busy, busy
-from search.halves import Halves, drive_halves, driven_halves
-from search.kits import DRIVE_SLOTS, SLOTS, Space
+from search.builds import Builds, drive_builds, driven_builds
+from search.exact.bounds import Bounds, make_bounds
+from search.exact.points import Busy, busy
 from search.score import PAIR_RULES, Request, duty_balance, side_score
+from search.space import DRIVE_SLOTS, SLOTS, Space
 
 __all__ = ["Ends", "Pairs", "Sides"]
 
@@ -30,7 +30,7 @@ _PAIRS = 10_000  # pairs judged by a rule at once; about what stays in cache
 
 @dataclass(frozen=True)
 class Ends:
-    """What drive halves bring to a pair beside their thrust, or the best that a part of them can bring.
+    """What drive builds bring to a pair beside their thrust, or the best that a part of them can bring.
 
     Attributes
     ----------
@@ -57,7 +57,7 @@ class Sides:
     Attributes
     ----------
     job, request
-    drive, driven : Halves
+    drive, driven : Builds
     first : ndarray of int, shape (slots,)
         Number in the whole space of each slot's first option.
     split : str or None
@@ -66,28 +66,28 @@ class Sides:
 
     job: Job
     request: Request
-    drive: Halves
-    driven: Halves
+    drive: Builds
+    driven: Builds
     first: Index = field(default_factory=lambda: np.zeros(len(SLOTS), np.intp))
     split: str | None = None
 
     @staticmethod
     def of(job: Job, space: Space, request: Request) -> Sides:
         """Both sides of a whole space."""
-        return Sides(job, request, drive_halves(job, space), driven_halves(job, space))
+        return Sides(job, request, drive_builds(job, space), driven_builds(job, space))
 
     @cached_property
     def drive_points(self) -> Array:
-        """What each drive half adds to the score, shape (n,)."""
+        """What each drive build adds to the score, shape (n,)."""
         return side_score(self.request, self.job, self.drive)
 
     @cached_property
     def driven_points(self) -> Array:
-        """What each driven half adds to the score, shape (m,)."""
+        """What each driven build adds to the score, shape (m,)."""
         return side_score(self.request, self.job, self.driven)
 
     def ends(self, rows: Index) -> Ends:
-        """What chosen drive halves bring."""
+        """What chosen drive builds bring."""
         return Ends(self.drive_points[rows], self.drive.loss[rows], self._options(rows))
 
     def _options(self, rows: Index) -> Index:
@@ -121,7 +121,7 @@ class Sides:
         return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
 
     def all_broken(self, rows: Index, columns: Index, at_limit: Array) -> NDArray[np.int8]:
-        """Number of a pair rule that driven halves break with every one of some drive halves; 0 for none; (m,).
+        """Number of a pair rule that driven builds break with every one of some drive builds; 0 for none; (m,).
 
         `at_limit` holds their thrust at the limit, shape (positions, m), for all calls alike.
         """
@@ -152,7 +152,7 @@ class Sides:
 
     @cached_property
     def bounds(self) -> Bounds:
-        """Bounds of the speed band, made about the speed errors that are usual in good pairs.
+        """Bounds of the flatness, made about the speed errors that are usual in good pairs.
 
         Neither side may be empty.
         """
@@ -163,7 +163,7 @@ class Sides:
         return make_bounds(self.job, duty, self.drive, self.driven, members, usual)
 
     def _members(self) -> list[list[Index]]:
-        """Drive halves by spring, and of each spring by what the request tells them apart by."""
+        """Drive builds by spring, and of each spring by what the request tells them apart by."""
         drive, request = self.drive, self.request
         keys: list[NDArray[Any]] = []
         if self.split in DRIVE_SLOTS:
@@ -189,10 +189,10 @@ class Sides:
         return np.asarray(errors[good].mean(axis=0))
 
     def score(self, pairs: Pairs, bands: Array) -> Array:
-        """Score of pairs with given speed bands [%], shape (k,); a lower bound of a band gives one of the score."""
+        """Score of pairs with given flatness [%], shape (k,); a lower bound of a band gives one of the score."""
         rows, columns = pairs.T
         points: Array = self.drive_points[rows] + self.driven_points[columns]
-        return self.request.weights["speed_band"] * bands + points
+        return self.request.weights["flatness"] * bands + points
 
 
 def _runs(keys: list[NDArray[Any]], rows: Index) -> list[Index]:

@@ -9,20 +9,20 @@ import numpy as np
 import pytest
 
 from catalog.job import Job
-from search import bounds
-from search.bounds import make_bounds, percent
-from search.duty import busy
-from search.exact import search_space
-from search.keepers import BestKits
-from search.kits import Space, make_space
+from search.exact import bounds
+from search.exact.bounds import make_bounds, percent
+from search.exact.keepers import BestKits
+from search.exact.pairs import Sides
+from search.exact.points import busy
+from search.exact.search import search_space
 from search.score import PAIR_RULES, Request, pair_terms, shift_map
-from search.sides import Sides
+from search.space import Space, make_space
 from solver.balance import DrivenSide, DriveSide
 from solver.engine import EngineCurve
 
 pytestmark = pytest.mark.invariant
 
-RPM = np.pi / 30
+FROM_RPM = np.pi / 30
 # rpm: N m; a cut just above target, a tuned pipe, a dip, a spike, and bumps all over
 CURVES = {
     "cut": ([2000, 4000, 5500, 7000, 7100, 7200, 7300, 7600, 8000, 9000], [47, 61, 64, 58, 57, 41, 38, 37, 36, 34]),
@@ -36,13 +36,13 @@ CURVES = {
 def odd_job(job: Job, name: str, target: float, limit: float) -> Job:
     speed, torque = (np.asarray(values, float) for values in CURVES[name])
     limits = job.spec.limits.model_copy(
-        update={"belt_margin": -0.5, "engagement": (1000 * RPM, 6000 * RPM), "idle_clearance": 0.1}
+        update={"belt_margin": -0.5, "engagement": (1000 * FROM_RPM, 6000 * FROM_RPM), "idle_clearance": 0.1}
     )
     return replace(
         job,
-        engine=EngineCurve(speed * RPM, torque),
-        target_speed=target * RPM,
-        speed_limit=limit * RPM,
+        engine=EngineCurve(speed * FROM_RPM, torque),
+        target_speed=target * FROM_RPM,
+        speed_limit=limit * FROM_RPM,
         spec=job.spec.model_copy(update={"limits": limits}),
     )
 
@@ -68,8 +68,8 @@ def check_bounds(sides: Sides, count: int, seed: int = 5) -> None:
         within = sides.broken(pairs) != 1 + PAIR_RULES.index("speed_limit")
         terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
         below = least[tuple(at.T)]
-        assert (below[within] <= terms["speed_band"][within] + 1e-9).all()
-        assert (floor[at[within, 1]] <= terms["speed_band"][within] + 1e-9).all()
+        assert (below[within] <= terms["flatness"][within] + 1e-9).all()
+        assert (floor[at[within, 1]] <= terms["flatness"][within] + 1e-9).all()
         assert (sides.score(pairs, below)[within] <= scores[within] + 2e-9).all()
         drive, driven = cast(DriveSide, sides.drive.side), cast(DrivenSide, sides.driven.side)
         state = shift_map(sides.job, drive[pairs[:, 0]], driven[pairs[:, 1]])
@@ -93,7 +93,7 @@ def test_no_bound_is_above_a_band_of_a_small_job(seed: int, solve: Any) -> None:
         check_bounds(sides, 100)
 
 
-@pytest.mark.parametrize("weights", [{}, {"spring_loss": 0.0, "belt_margin": 0.0}, {"speed_band": 0.0}])
+@pytest.mark.parametrize("weights", [{}, {"spring_loss": 0.0, "belt_margin": 0.0}, {"flatness": 0.0}])
 def test_no_bound_is_above_a_band_of_the_demo_job(demo_job: Job, weights: dict[str, float]) -> None:
     check_bounds(Sides.of(demo_job, make_space(demo_job), Request.of(demo_job).with_weights(weights)), 15)
 
@@ -141,7 +141,7 @@ def test_bounds_are_close_for_good_kits(demo_job: Job) -> None:
     assert best.kept is not None
     rows = {tuple(choice): row for row, choice in enumerate(sides.drive.choice)}
     columns = {tuple(choice): column for column, choice in enumerate(sides.driven.choice)}
-    for choice, band in zip(best.kept.choices, best.kept.terms["speed_band"], strict=True):
+    for choice, band in zip(best.kept.choices, best.kept.terms["flatness"], strict=True):
         row, column = rows[tuple(choice[:5])], columns[tuple(choice[5:])]
         part = next(part for part in sides.bounds.parts if row in part.rows)
         below = percent(part.squares(sides.bounds.needed[[column]]))[part.rows == row, 0][0]
