@@ -6,30 +6,47 @@ Rules that need a balance (engagement, engine speed, belt margin) live in `searc
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from catalog.machine import DriveClutch, DrivenClutch, Pocket
-from catalog.parts import Flyweight, Helix, TuningMass
+from catalog.machine import DriveClutch, DrivenClutch, Machine, Pocket
+from catalog.parts import Belt, Flyweight, Helix, TuningMass
 from catalog.quantities import show
 from catalog.springs import MATERIALS, DrivenSpring, Spring
 from catalog.stock import Part
-from solver.springs import LoadCurve, bending_stress, shear_stress, tensile_strength, torsion_shear_stress
+from solver.springs import bending_stress, shear_stress, tensile_strength, torsion_shear_stress
 
 __all__ = [
+    "allowed_shear",
+    "belt_fits",
     "coil_bind",
     "flyweight_fits",
     "helix_fits",
+    "helix_takes_twist",
     "mass_fits",
     "out_of_stock",
     "spring_fits",
-    "spring_stress",
-    "twist_fits",
+    "spring_takes_twist",
+    "stress_sentence",
+    "wire_shear",
 ]
 
+_FLANK_PLAY = np.radians(0.5)  # common practice, no source
 _PIN_PLAY = 0.15e-3  # m, common practice, no source
 _ROLLER_PLAY = 0.3e-3  # m, common practice, no source
 _SEAT_PLAY = (
     1.5e-3  # m, how far a spring's stated installed length may be from the pocket's; common practice, no source
 )
+
+
+def belt_fits(belt: Belt, machine: Machine) -> str | None:
+    """Whether a belt is made for a machine's sheaves; whether it reaches is for `solver.drivetrain` to say."""
+    for clutch in (machine.drive_clutch, machine.driven_clutch):
+        if clutch.family not in belt.fits:
+            return f"{belt.id} is made for {', '.join(belt.fits)}, not {clutch.family}"
+    if abs(belt.half_angle - machine.half_angle) > _FLANK_PLAY:
+        angles = show(belt.half_angle, "rad"), show(machine.half_angle, "rad")
+        return f"{belt.id} has a flank angle of {angles[0]}, the sheaves have {angles[1]}"
+    return None
 
 
 def spring_fits(spring: Spring, pocket: Pocket, family: str, full_shift: float | None = None) -> str | None:
@@ -106,17 +123,20 @@ def helix_fits(helix: Helix, clutch: DrivenClutch, travel: float) -> str | None:
     return None
 
 
-def twist_fits(spring: DrivenSpring, helix: Helix, twist: float | None, tangs: bool) -> str | None:
-    """Whether a twist setting [rad] (None: not wound) can be made with this spring and helix."""
+def spring_takes_twist(spring: DrivenSpring, twist: float | None, tangs: bool) -> str | None:
+    """Whether a spring is wound where a twist setting [rad] (None: not wound) says so, and can be."""
     if spring.kind == "compression":
         return None if twist is None else f"{spring.id} is a compression spring and is not wound"
     if not tangs:
         return f"{spring.id} needs tang holes, which the driven clutch lacks"
-    if twist is None:
-        return f"{spring.id} is wound by the helix and needs a twist setting"
-    if not helix.takes_twist(twist):
-        return f"{helix.id} has no setting at {show(twist, 'rad')} twist"
-    return None
+    return f"{spring.id} is wound by the helix and needs a twist setting" if twist is None else None
+
+
+def helix_takes_twist(helix: Helix, twist: float | None) -> str | None:
+    """Whether a twist setting [rad] (None: not wound) can be made on a helix."""
+    if twist is None or helix.takes_twist(twist):
+        return None
+    return f"{helix.id} has no setting at {show(twist, 'rad')} twist"
 
 
 def coil_bind(spring: Spring, full_shift: float, clearance: float) -> str | None:
@@ -130,24 +150,27 @@ def coil_bind(spring: Spring, full_shift: float, clearance: float) -> str | None
     return None
 
 
-def spring_stress(
-    spring: Spring, curve: LoadCurve, full_shift: float, allowance: float, twist: float = 0.0
-) -> str | None:
-    """Whether the wire stays below its allowance [share of strength] at full shift, wound by a twist [rad].
-
-    Not checked where the wire is not known.
-    """
+def wire_shear(spring: Spring, load: float, wound: ArrayLike = 0.0) -> NDArray[np.float64]:
+    """Shear stress [Pa] of a spring's wire under a load [N], wound by an angle [rad]; 0 where the wire is not known."""
     wire = spring.wire
     if wire is None:
-        return None
-    torque = spring.winding_rate * twist if isinstance(spring, DrivenSpring) else 0.0
-    shear = shear_stress(curve.at(full_shift), wire.diameter, wire.mean_diameter)
-    total = float(torsion_shear_stress(shear, bending_stress(torque, wire.diameter, wire.mean_diameter)))
-    material = MATERIALS[wire.material]
-    allowed = allowance * float(tensile_strength(wire.diameter, material.intercept, material.exponent))
-    if total > allowed:
-        return f"{spring.id} reaches {total / 1e6:.0f} MPa shear at full shift, {allowed / 1e6:.0f} MPa is allowed"
-    return None
+        return np.zeros(np.shape(wound))
+    torque = (spring.winding_rate if isinstance(spring, DrivenSpring) else 0.0) * np.asarray(wound, float)
+    shear = shear_stress(load, wire.diameter, wire.mean_diameter)
+    return torsion_shear_stress(shear, bending_stress(torque, wire.diameter, wire.mean_diameter))
+
+
+def allowed_shear(spring: Spring, share: float) -> float:
+    """Shear stress [Pa] that a spring's wire may reach, a share of its strength; infinite where it is not known."""
+    if spring.wire is None:
+        return np.inf
+    material = MATERIALS[spring.wire.material]
+    return share * float(tensile_strength(spring.wire.diameter, material.intercept, material.exponent))
+
+
+def stress_sentence(spring: Spring, shear: float, allowed: float) -> str:
+    """What is said of a spring whose wire passes its allowance."""
+    return f"{spring.id} reaches {shear / 1e6:.0f} MPa shear at full shift, {allowed / 1e6:.0f} MPa is allowed"
 
 
 def out_of_stock(part: Part, fitted: bool) -> str | None:
@@ -155,8 +178,3 @@ def out_of_stock(part: Part, fitted: bool) -> str | None:
     if fitted or (part.stock or 0) > 0:
         return None
     return f"{part.id} is not in stock" if part.stock is not None else f"{part.id} states no stock"
-
-
-def full_twist(twist: float | None, rotation: float) -> float:
-    """Twist of a wound spring at full shift [rad]: the setting plus the helix's rotation."""
-    return 0.0 if twist is None else float(np.abs(twist) + rotation)

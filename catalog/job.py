@@ -4,28 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from pydantic import BaseModel
 
+from catalog import fit
 from catalog.documents import Document, Loc, path_text, read_document
 from catalog.dyno import read_dyno
 from catalog.errors import InputError, Problem
-from catalog.jobfile import SLOT_FAMILIES, JobFile
+from catalog.forces import Forces, belt_inputs
+from catalog.jobfile import JobFile
 from catalog.machine import Machine
 from catalog.parts import Belt, Flyweight, Helix, TuningMass
-from catalog.quantities import show
 from catalog.reading import validate
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
-from catalog.stock import EMPTY, STATIONS
-from solver.belt_grip import Grip, grip
-from solver.belt_path import ShiftPath, shift_path
-from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
+from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, STATIONS
+from solver.drivetrain import (
+    DriveInputs,
+    DrivenInputs,
+    Drivetrain,
+    EngineInputs,
+    Inputs,
+    Limits,
+    ShiftInputs,
+    Site,
+    derive,
+)
+from solver.engine import EngineCurve, air_correction, standard_atmosphere
 from solver.errors import PhysicalRangeError
-from solver.ground import Duty, Ground, Vehicle, duty
-from solver.losses import BeltLosses
+from solver.ground import Ground, Vehicle
 
 __all__ = ["Job", "load_job"]
 
@@ -35,7 +45,9 @@ T = TypeVar("T")
 
 @dataclass(frozen=True)
 class Job:
-    """A job ready to be computed: validated files and the SI arrays made of them.
+    """A job ready to be computed: validated files, and the SI record of what they say.
+
+    What varies is varied by plain replacement: `replace(job, inputs=...)` derives everything anew.
 
     Attributes
     ----------
@@ -45,22 +57,13 @@ class Job:
         Where each value of the job file stands.
     machine : Machine
     shelf : Shelf
-    belt : Belt
-    engine : EngineCurve
-        In the air of the site.
-    target_speed, speed_limit : float [rad/s]
-    shift : ShiftPath
-        On the grid's positions, 0 to 1.
-    grip : Grip
-    losses : BeltLosses
-    vehicle : Vehicle
-    duty : Duty
-    air_density : float [kg/m^3]
+    inputs : Inputs
+        SI record of machine, fitted belt, site, grounds and limits.
     twists : tuple of (float or None)
         Twist settings of the space [rad]; None is for springs that are not wound.
     assumed : tuple of str
         What the files left open, and what was taken instead.
-    inputs : dict of str
+    hashes : dict of str
         Hashes of job, machine with engine curve, and catalogue.
     """
 
@@ -69,33 +72,25 @@ class Job:
     document: Document
     machine: Machine
     shelf: Shelf
-    belt: Belt
-    engine: EngineCurve
-    target_speed: float
-    speed_limit: float
-    shift: ShiftPath
-    grip: Grip
-    losses: BeltLosses
-    vehicle: Vehicle
-    duty: Duty
-    air_density: float
+    inputs: Inputs
     twists: tuple[float | None, ...]
     assumed: tuple[str, ...]
-    inputs: dict[str, str]
+    hashes: dict[str, str]
+
+    @cached_property
+    def drivetrain(self) -> Drivetrain:
+        """Everything derived from the record, with the fitted belt."""
+        return derive(self.inputs)
+
+    @cached_property
+    def forces(self) -> Forces:
+        """The parts in the machine with the fitted belt."""
+        return Forces(self.shelf, self.machine, self.drivetrain, self.spec.belt)
 
     @property
     def currency(self) -> str:
         """Currency of the catalogue's prices; empty if nothing is priced."""
         return next((p.price.currency for f in self.shelf.parts.values() for p in f.values() if p.price), "")
-
-    @property
-    def installed_lengths(self) -> dict[str, tuple[float, float]]:
-        """Installed and full-shift length of each spring slot [m]."""
-        drive, driven = self.machine.drive_clutch.spring, self.machine.driven_clutch.spring
-        return {
-            "drive_spring": (drive.installed_length, drive.installed_length - float(self.shift.drive_travel[-1])),
-            "driven_spring": (driven.installed_length, driven.installed_length - float(self.shift.driven_travel[-1])),
-        }
 
 
 def load_job(path: str | Path) -> Job:
@@ -170,85 +165,87 @@ def _assemble(
     belt: Belt,
     curve: EngineCurve,
 ) -> Job:
-    """Turn validated files into arrays; what the physics refuses becomes a problem with a place."""
-    pressure, _, _ = standard_atmosphere(spec.site.altitude)
-    density = float(air_density(pressure, spec.site.temperature))
-    factor = float(air_correction(pressure, spec.site.temperature)) if machine.engine.air == "corrected" else 1.0
-    engine = curve.scaled(factor)
-    target = machine.engine.target_speed or engine.peak_power_speed
-    limit = min(spec.limits.engine_speed or np.inf, machine.engine.speed_limit)
-
-    positions = np.linspace(0, 1, spec.grid.positions)
-    shift = _reach(machine, machine_document, belt, positions)
-    vehicle = Vehicle(
-        machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
-    )
-    grounds = [
-        Ground(
-            g.name,
-            g.share,
-            g.rolling,
-            g.adhesion,
-            g.grade,
-            g.speed[0],
-            g.speed[1],
-            g.throttle,
-            g.load_changes,
-            g.starts,
-        )
-        for g in spec.grounds
-    ]
-    power = float(engine.at(target)) * target
-    problems = []
-    try:
-        belt_coefficients = grip(
-            shift, machine.half_angle, belt.friction, belt.seating, corrected=belt.thrust_theory == "corrected"
-        )
-    except PhysicalRangeError as error:
-        problems.append(Problem(str(file), *document.place(("belt",)), "belt", f"belt {belt.id!r}: {error}"))
-    for number, ground in enumerate(grounds):
-        try:
-            duty([ground], vehicle, shift, power, target, spec.grid.torque_levels, density)
-        except PhysicalRangeError as error:
-            line, column = document.place(("grounds", number))
-            problems.append(Problem(str(file), line, column, f"grounds[{number}]", str(error)))
-    if not machine.engine.idle_speed < target < limit:
-        by_job = spec.limits.engine_speed is not None and limit == spec.limits.engine_speed
-        place = ("limits", "engine_speed") if by_job else ("engine",)
-        blamed = document if by_job else machine_document
-        problems.append(
-            Problem(
-                str(blamed.path), *blamed.place(place), ".".join(place),
-                "target speed must lie between idle and the speed limit",
-                f"idle {show(machine.engine.idle_speed, 'rad/s')}, target {show(target, 'rad/s')}, "
-                f"limit {show(limit, 'rad/s')}", "idle < target < limit",
-            )
-        )  # fmt: skip
-    if problems:
-        raise InputError(problems)
-    return Job(
+    """Put validated files together; what the physics refuses becomes a problem with a place."""
+    unfit = fit.belt_fits(belt, machine)
+    if unfit is not None:
+        raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
+    job = Job(
         file=file,
         spec=spec,
         document=document,
         machine=machine,
         shelf=shelf,
-        belt=belt,
-        engine=engine,
-        target_speed=target,
-        speed_limit=float(limit),
-        shift=shift,
-        grip=belt_coefficients,
-        losses=BeltLosses(**belt.losses.model_dump()),
-        vehicle=vehicle,
-        duty=duty(grounds, vehicle, shift, power, target, spec.grid.torque_levels, density),
-        air_density=density,
+        inputs=_inputs(spec, machine, belt, curve),
         twists=_twists(shelf, spec.grid.twist_step),
-        assumed=_assumed(spec, machine, belt, shelf, factor),
-        inputs={
+        assumed=_assumed(spec, machine, belt, shelf),
+        hashes={
             "job": digest([file]),
             "machine": digest([machine_document.path, machine_document.path.parent / machine.engine.curve]),
             "catalogue": digest(shelf.files),
         },
+    )
+    try:
+        _ = job.drivetrain
+    except PhysicalRangeError as error:
+        raise InputError(_placed(error, job, machine_document)) from None
+    return job
+
+
+def _placed(error: PhysicalRangeError, job: Job, machine: Document) -> list[Problem]:
+    return [Problem(str(job.file), 0, 0, "", str(error))]
+
+
+def _inputs(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -> Inputs:
+    """The SI record of what the files say."""
+    engine, drive, driven, limits = machine.engine, machine.drive_clutch, machine.driven_clutch, spec.limits
+    return Inputs(
+        engine=EngineInputs(
+            speed=curve.speed,
+            torque=curve.torque,
+            corrected=engine.air == "corrected",
+            idle_speed=engine.idle_speed,
+            speed_limit=min(limits.engine_speed or np.inf, engine.speed_limit),
+            target_speed=engine.target_speed,
+        ),
+        shift=ShiftInputs(
+            min_drive_radius=drive.min_radius,
+            max_drive_radius=drive.max_radius,
+            min_driven_radius=driven.min_radius,
+            max_driven_radius=driven.max_radius,
+            centre_distance=machine.centre_distance,
+            half_angle=machine.half_angle,
+            positions=spec.grid.positions,
+        ),
+        belt=belt_inputs(belt),
+        drive=DriveInputs(
+            pivot_radius=drive.pivot_radius,
+            roller_outboard=drive.roller_outboard,
+            roller_height=drive.roller_height,
+            roller_friction=drive.roller_friction,
+            spring_length=drive.spring.installed_length,
+        ),
+        driven=DrivenInputs(
+            ramp_friction=driven.ramp_friction,
+            torque_share=driven.torque_share,
+            spring_length=driven.spring.installed_length,
+        ),
+        vehicle=Vehicle(
+            machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
+        ),
+        site=Site(altitude=spec.site.altitude, temperature=spec.site.temperature),
+        grounds=tuple(
+            Ground(g.name, g.share, g.rolling, g.adhesion, g.grade, *g.speed, g.throttle, g.load_changes, g.starts)
+            for g in spec.grounds
+        ),
+        levels=spec.grid.torque_levels,
+        belt_cooling=machine.belt_cooling,
+        limits=Limits(
+            engagement=limits.engagement,
+            idle_clearance=limits.idle_clearance,
+            belt_margin=limits.belt_margin,
+            spring_stress=limits.spring_stress,
+            coil_clearance=limits.coil_clearance,
+        ),
     )
 
 
@@ -269,8 +266,10 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
             note(("grounds", number, "name"), "two grounds of one name", repr(name), "a name of its own")
     if spec.belt not in shelf.family("belts"):
         note(("belt",), "no such belt in the catalogue", repr(spec.belt), _offer(shelf.family("belts")))
-    for slot, family in SLOT_FAMILIES.items():
-        part = getattr(spec.fitted, slot)
+    for slot, part in spec.fitted_parts.items():
+        if slot == BELT:
+            continue  # looked at above, where it stands
+        family = SLOT_FAMILIES[slot]
         offered = {EMPTY: None, **shelf.family(family)} if slot in STATIONS else shelf.family(family)
         if part not in shelf.family(family) and not (slot in STATIONS and part == EMPTY):
             note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(offered))
@@ -292,52 +291,6 @@ def _offer(parts: Mapping[str, object]) -> str:
     return "one of " + ", ".join(names[:6]) + (" …" if len(names) > 6 else "") if names else "such a part file"
 
 
-def _reach(machine: Machine, document: Document, belt: Belt, positions: Any) -> ShiftPath:
-    """The shift path, with a problem in words where the belt does not reach or does not suit the sheaves."""
-    drive, driven = machine.drive_clutch, machine.driven_clutch
-    problems = []
-
-    def note(path: str, message: str, got: str, expected: str) -> None:
-        place = document.place(tuple(path.split(".")))
-        problems.append(Problem(str(document.path), *place, path, message, got, expected))
-
-    if abs(belt.half_angle - machine.half_angle) > np.radians(0.5):
-        note(
-            "half_angle", f"belt {belt.id!r} has another flank angle",
-            f"sheave {show(machine.half_angle, 'rad')}", f"{show(belt.half_angle, 'rad')} as the belt",
-        )  # fmt: skip
-    for side, family in (("drive_clutch", drive.family), ("driven_clutch", driven.family)):
-        if family not in belt.fits:
-            note(
-                f"{side}.family",
-                f"belt {belt.id!r} is not made for clutch family {family!r}",
-                ", ".join(belt.fits),
-                family,
-            )
-    try:
-        shift = shift_path(
-            positions,
-            drive.min_radius,
-            drive.max_radius,
-            belt.pitch_length,
-            machine.centre_distance,
-            machine.half_angle,
-        )
-    except PhysicalRangeError as error:
-        note("centre_distance", f"belt {belt.id!r} cannot reach between the sheaves: {error}", "", "")
-        raise InputError(problems) from None
-    largest, smallest = float(shift.driven_radius[0]), float(shift.driven_radius[-1])
-    if largest > driven.max_radius * (1 + 1e-9) or smallest < driven.min_radius * (1 - 1e-9):
-        note(
-            "centre_distance", f"belt {belt.id!r} cannot reach between the sheaves",
-            f"driven radius {show(largest, 'm')} to {show(smallest, 'm')}",
-            f"{show(driven.max_radius, 'm')} to {show(driven.min_radius, 'm')}",
-        )  # fmt: skip
-    if problems:
-        raise InputError(problems)
-    return shift
-
-
 def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
     """All twist settings any helix offers, stepless ranges at the grid's step, and None for springs not wound."""
     values: set[float] = set()
@@ -350,7 +303,7 @@ def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
     return (None, *sorted({round(v, 9) for v in values}))
 
 
-def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: float) -> tuple[str, ...]:
+def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple[str, ...]:
     lines: list[str] = []
 
     def walk(model: BaseModel) -> None:
@@ -370,6 +323,7 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
     walk(spec)
     walk(machine)
     if machine.engine.air == "corrected":
+        factor = float(air_correction(standard_atmosphere(spec.site.altitude)[0], spec.site.temperature))
         lines.append(
             f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form, dry air)"
         )
@@ -378,7 +332,7 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
     lines.append("slip limit from the full sliding-angle theory of a flexible belt, at most a tension ratio of 21")
     lines.append("belt efficiency of 87 % while the time on each ground is worked out; it does not enter the balance")
     arms = shelf.family("flyweights")
-    bare = [
+    unknown_wire = [
         p.id
         for family in ("drive_springs", "driven_springs")
         for p in shelf.family(family).values()
@@ -386,6 +340,6 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: 
     ]
     if any(isinstance(p, Flyweight) and p.thrust and p.thrust.friction_band is None for p in arms.values()):
         lines.append("thrust tables without a friction band: twice the roller friction, as for a face at 45 deg")
-    if bare:
-        lines.append(f"stress not checked for {len(bare)} springs without wire data")
+    if unknown_wire:
+        lines.append(f"stress not checked for {len(unknown_wire)} springs without wire data")
     return tuple(dict.fromkeys(lines))

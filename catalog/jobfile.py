@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import Field, create_model, model_validator
 
 from catalog.quantities import Coordinate, Fraction, PerMinute, RotationSpeed, Speed, quantity, refusal, show
 from catalog.reading import Id, Strict, Text
-from catalog.stock import STATIONS, Money
+from catalog.slots import BELT, SLOT_FAMILIES, SLOTS
+from catalog.stock import Money
 
-__all__ = ["SLOT_FAMILIES", "JobFile", "SlotIds"]
-
-# Slots of a kit in the order of every table and tie-break, and the family each draws from. Twist is a setting.
-SLOT_FAMILIES: Mapping[str, str] = {
-    "drive_spring": "drive_springs",
-    "flyweight": "flyweights",
-    **dict.fromkeys(STATIONS, "masses"),
-    "driven_spring": "driven_springs",
-    "helix": "helices",
-}
+__all__ = ["JobFile", "slot_model"]
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
 Weight = Annotated[float, quantity("1", ge=0, le=1000)]
@@ -135,22 +126,22 @@ class Grid(Strict):
         return self
 
 
-class SlotIds(Strict):
-    """A part id for every slot of a kit."""
-
-    drive_spring: Id
-    flyweight: Id
-    heel: Id
-    mid: Id
-    tip: Id
-    driven_spring: Id
-    helix: Id
+def slot_model(name: str, base: type[Strict], **more: Any) -> Any:
+    """A model with a part id for every slot but the belt, and some fields more."""
+    ids = {slot: (Id, ...) for slot in SLOT_FAMILIES if slot != BELT}
+    return create_model(name, __base__=base, **ids, **more)  # type: ignore[call-overload]
 
 
-class Fitted(SlotIds):
-    """The kit that is in the machine now."""
+class _Fitted(Strict):
+    """The kit that is in the machine now, less its belt."""
 
     twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
+
+
+if TYPE_CHECKING:
+    Fitted = _Fitted  # its parts are read by name
+else:
+    Fitted = slot_model("Fitted", _Fitted)
 
 
 class JobFile(Strict):
@@ -171,6 +162,9 @@ class JobFile(Strict):
     score: ScoreRule = Field(default_factory=ScoreRule)
     grid: Grid = Field(default_factory=Grid)
     fitted: Fitted
-    locks: dict[Literal["drive_spring", "flyweight", "heel", "mid", "tip", "driven_spring", "helix", "twist"], Text] = (
-        Field(default_factory=dict)
-    )
+    locks: dict[Literal[tuple(SLOTS)], Text] = Field(default_factory=dict)  # type: ignore[valid-type]
+
+    @property
+    def fitted_parts(self) -> dict[str, str]:
+        """Slot -> part id of the kit that is in the machine now, the belt among them."""
+        return {slot: self.belt if slot == BELT else getattr(self.fitted, slot) for slot in SLOT_FAMILIES}

@@ -15,7 +15,8 @@ from pydantic import create_model
 from catalog.errors import InputError, Problem
 from catalog.parts import FAMILIES
 from catalog.reading import Document, Strict, read_document, validate
-from catalog.stock import EMPTY, Part
+from catalog.slots import EMPTY
+from catalog.stock import Part
 
 __all__ = ["DEMO_PARTS", "Shelf", "digest", "read_shelf"]
 

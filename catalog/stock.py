@@ -10,10 +10,7 @@ from pydantic import BeforeValidator, Field
 from catalog.quantities import refusal
 from catalog.reading import Id, Strict, Text
 
-__all__ = ["EMPTY", "STATIONS", "Fits", "Money", "Part", "Price"]
-
-STATIONS = ("heel", "mid", "tip")
-EMPTY = "empty"  # reserved id: nothing in this station
+__all__ = ["Fits", "Money", "Part", "Price"]
 
 
 class Price(NamedTuple):

@@ -10,18 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import Flyweight, Helix, TuningMass
 from catalog.quantities import TO_KMH, TO_RPM
+from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, TWIST
 from catalog.springs import Spring
-from catalog.stock import EMPTY
-from search.builds import arm_thrust, unlimited_sides
-from search.score import Request, Score, score_kit, shift_map
-from search.space import SLOTS, Kit, fitted_kit, options_of
+from search.builds import sides_of_kit
+from search.request import Request
+from search.score import Score, make_stage, score_kit, shift_map
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, fitted_kit, options_of
+from search.stage import Stage
 from solver import balance
 from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
-from solver.errors import PhysicalRangeError
+from solver.drivetrain import Drivetrain
 from solver.launch import stall_speed, torque_capacity
 from solver.losses import belt_loss
 
@@ -107,15 +108,15 @@ class Explanation:
     target_rpm: float
     limit_rpm: float
     idle_rpm: float
-    engagement_rpm: float
-    stall_rpm: float
-    lock_up_kmh: float
-    launch: tuple[LaunchPoint, ...]
-    shift_start_kmh: float
-    shift_out_kmh: float
-    curve: tuple[CurvePoint, ...]
-    grounds: tuple[GroundFacts, ...]
-    neighbours: tuple[Neighbour, ...]
+    engagement_rpm: float = 0.0
+    stall_rpm: float = 0.0
+    lock_up_kmh: float = 0.0
+    launch: tuple[LaunchPoint, ...] = ()
+    shift_start_kmh: float = 0.0
+    shift_out_kmh: float = 0.0
+    curve: tuple[CurvePoint, ...] = ()
+    grounds: tuple[GroundFacts, ...] = ()
+    neighbours: tuple[Neighbour, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain data for JSON; an infinite score (not buildable) becomes null."""
@@ -150,47 +151,54 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     """
     request = request or Request.of(job)
     score = score_kit(job, kit, request)
-    sides = unlimited_sides(job, kit)
-    curve: tuple[CurvePoint, ...] = ()
-    grounds: tuple[GroundFacts, ...] = ()
-    engagement, stall = 0.0, 0.0
-    launch: tuple[LaunchPoint, ...] = ()
-    if sides is not None:
-        drive, driven = sides
-        state = shift_map(job, drive, driven)
-        curve = _curve(job, drive, driven, state)
-        grounds = _grounds(job, state)
-        engagement = float(balance.engagement_speed(drive)) * TO_RPM
-        stall = stall_speed(drive, driven, job.grip, float(job.shift.drive_radius[0]), job.engine)
-        launch = _launch(job, drive, driven, stall)
+    if not score.terms:
+        return Explanation(kit=kit, score=score, fitted=_fitted_score(job, request), **_speeds(job.drivetrain))
+    stage = make_stage(job, request, kit.parts[BELT])
+    drivetrain, sides = stage.drivetrain, sides_of_kit(stage, kit)
+    assert sides is not None  # it has terms
+    drive, driven = sides
+    state = shift_map(drivetrain, drive, driven)
+    curve = _curve(drivetrain, drive, driven, state)
+    stall = stall_speed(drive, driven, drivetrain.grip, float(drivetrain.path.drive_radius[0]), drivetrain.engine)
+    slowest = min(stall, drivetrain.speed_limit)
     return Explanation(
         kit=kit,
         score=score,
-        fitted=score_kit(job, fitted_kit(job), replace(request, max_changes=None, budget=None)),
-        target_rpm=job.target_speed * TO_RPM,
-        limit_rpm=job.speed_limit * TO_RPM,
-        idle_rpm=job.machine.engine.idle_speed * TO_RPM,
-        engagement_rpm=engagement,
-        stall_rpm=min(stall, job.speed_limit) * TO_RPM,
-        lock_up_kmh=float(job.vehicle.road_speed(min(stall, job.speed_limit), job.shift.ratio[0])) * TO_KMH,
-        launch=launch,
-        shift_start_kmh=curve[0].upshift_kmh if curve else 0.0,
-        shift_out_kmh=curve[-1].upshift_kmh if curve else 0.0,
+        fitted=_fitted_score(job, request),
+        **_speeds(drivetrain),
+        engagement_rpm=float(balance.engagement_speed(drive)) * TO_RPM,
+        stall_rpm=slowest * TO_RPM,
+        lock_up_kmh=float(drivetrain.vehicle.road_speed(slowest, drivetrain.path.ratio[0])) * TO_KMH,
+        launch=_launch(drivetrain, drive, driven, stall),
+        shift_start_kmh=curve[0].upshift_kmh,
+        shift_out_kmh=curve[-1].upshift_kmh,
         curve=curve,
-        grounds=grounds,
-        neighbours=_neighbours(job, kit, request, score) if curve else (),
+        grounds=_grounds(drivetrain, state),
+        neighbours=_neighbours(job, stage, kit, score),
     )
 
 
-def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
-    shift, full = job.shift, -1  # the last torque level is full throttle
+def _fitted_score(job: Job, request: Request) -> Score:
+    return score_kit(job, fitted_kit(job), replace(request, max_changes=None, budget=None))
+
+
+def _speeds(drivetrain: Drivetrain) -> dict[str, Any]:
+    return {
+        "target_rpm": drivetrain.target_speed * TO_RPM,
+        "limit_rpm": drivetrain.speed_limit * TO_RPM,
+        "idle_rpm": drivetrain.inputs.engine.idle_speed * TO_RPM,
+    }
+
+
+def _curve(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
+    shift, belt, full = drivetrain.path, drivetrain.inputs.belt, -1  # the last torque level is full throttle
     belt_speed = state.speed * shift.drive_radius
     tight, slack = state.carried
-    turning = centrifugal_tension(job.belt.mass_per_length, belt_speed)
-    loss = belt_loss(tight, slack, belt_speed, shift, job.grip.seat, job.losses)
-    reserve = 100 * balance.slip_reserve(driven, state.pull, tight, job.grip)
-    tension = 100 * (job.belt.max_tension / (tight + turning) - 1)
-    road = job.vehicle.road_speed(state.speed, shift.ratio) * TO_KMH
+    turning = centrifugal_tension(belt.mass_per_length, belt_speed)
+    loss = belt_loss(tight, slack, belt_speed, shift, drivetrain.grip.seat, drivetrain.losses)
+    reserve = 100 * balance.slip_reserve(driven, state.pull, tight, drivetrain.grip)
+    tension = 100 * (belt.max_tension / (tight + turning) - 1)
+    road = drivetrain.vehicle.road_speed(state.speed, shift.ratio) * TO_KMH
     points = []
     for n in range(len(shift.position)):
         up, back = (UPSHIFT, full, n), (BACKSHIFT, full, n)
@@ -217,27 +225,28 @@ def _curve(job: Job, drive: DriveSide, driven: DrivenSide, state: Balance) -> tu
     return tuple(points)
 
 
-def _launch(job: Job, drive: DriveSide, driven: DrivenSide, stall: float) -> tuple[LaunchPoint, ...]:
+def _launch(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, stall: float) -> tuple[LaunchPoint, ...]:
     """From idle, by way of engagement, to where the belt carries the engine's full torque."""
-    radius = float(job.shift.drive_radius[0])
+    radius = float(drivetrain.path.drive_radius[0])
     engagement = float(balance.engagement_speed(drive))
-    end = min(max(stall, engagement * 1.05), job.speed_limit)
-    speeds = np.array([job.machine.engine.idle_speed, *np.linspace(engagement, end, 6)])
+    end = min(max(stall, engagement * 1.05), drivetrain.speed_limit)
+    speeds = np.array([drivetrain.inputs.engine.idle_speed, *np.linspace(engagement, end, 6)])
     thrust = np.maximum(drive.thrust_per_speed2[UPSHIFT, 0] * speeds**2 - drive.spring[0], 0.0)
-    capacity = torque_capacity(speeds, drive, driven, job.grip, radius)
-    torque = job.engine.at(speeds)
+    capacity = torque_capacity(speeds, drive, driven, drivetrain.grip, radius)
+    torque = drivetrain.engine.at(speeds)
     return tuple(
         LaunchPoint(float(w) * TO_RPM, float(f), float(c), float(t))
         for w, f, c, t in zip(speeds, thrust, capacity, torque, strict=True)
     )
 
 
-def _grounds(job: Job, state: Balance) -> tuple[GroundFacts, ...]:
-    error = state.speed / job.target_speed - 1
-    total = float((job.duty.weights.sum(axis=0) * error**2).sum())
+def _grounds(drivetrain: Drivetrain, state: Balance) -> tuple[GroundFacts, ...]:
+    duty = drivetrain.duty
+    error = state.speed / drivetrain.target_speed - 1
+    total = float((duty.weights.sum(axis=0) * error**2).sum())
     out = []
-    for number, entry in enumerate(job.spec.grounds):
-        weights = job.duty.weights[number]
+    for number, entry in enumerate(drivetrain.inputs.grounds):
+        weights = duty.weights[number]
         used, rpm = weights > 0, state.speed * TO_RPM
         share = weights.sum()
         square = float((weights * error**2).sum())
@@ -251,28 +260,28 @@ def _grounds(job: Job, state: Balance) -> tuple[GroundFacts, ...]:
             GroundFacts(
                 ground=entry.name,
                 share=100 * float(share),
-                low_kmh=entry.speed[0] * TO_KMH,
-                high_kmh=float(job.duty.reach[number]) * TO_KMH,
+                low_kmh=entry.low_speed * TO_KMH,
+                high_kmh=float(duty.reach[number]) * TO_KMH,
                 flatness=100 * float(np.sqrt(square / share)),
                 mean_rpm=float((weights * rpm).sum() / share),
                 lowest_rpm=float(rpm[used].min()),
                 highest_rpm=float(rpm[used].max()),
                 upshift_rpm=by_position(UPSHIFT),
                 backshift_rpm=by_position(BACKSHIFT),
-                traction_limited=100 * float(job.duty.traction_limited[number]),
+                traction_limited=100 * float(duty.traction_limited[number]),
                 share_of_flatness=100 * square / total if total > 0 else 0.0,
             )
         )
     return tuple(out)
 
 
-def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Neighbour, ...]:
+def _neighbours(job: Job, stage: Stage, kit: Kit, score: Score) -> tuple[Neighbour, ...]:
     """For each slot, the next part below and above in the measure that matters there."""
-    mean = _mean_rpm(job, kit)
+    mean = _mean_rpm(stage, kit)
     out = []
-    for slot in SLOTS:
-        for changed in _steps(job, kit, slot):
-            other = score_kit(job, changed, request)
+    for slot in (*DRIVE_SLOTS, *DRIVEN_SLOTS):
+        for changed in _steps(job, stage, kit, slot):
+            other = score_kit(job, changed, stage.request)
             base, terms = score.terms, other.terms
 
             def difference(name: str, base: Mapping[str, float] = base, terms: Mapping[str, float] = terms) -> float:
@@ -283,7 +292,7 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
                     slot=slot,
                     now=kit.words()[slot],
                     instead=changed.words()[slot],
-                    mean_rpm=_mean_rpm(job, changed) - mean,
+                    mean_rpm=_mean_rpm(stage, changed) - mean,
                     flatness=difference("flatness"),
                     spring_loss=difference("spring_loss"),
                     belt_margin=difference("belt_margin"),
@@ -294,50 +303,45 @@ def _neighbours(job: Job, kit: Kit, request: Request, score: Score) -> tuple[Nei
     return tuple(out)
 
 
-def _mean_rpm(job: Job, kit: Kit) -> float:
-    sides = unlimited_sides(job, kit)
+def _mean_rpm(stage: Stage, kit: Kit) -> float:
+    sides = sides_of_kit(stage, kit)
     if sides is None:
         return float("nan")
-    state = shift_map(job, *sides)
-    return float((job.duty.weights.sum(axis=0) * state.speed).sum()) * TO_RPM
+    drivetrain = stage.drivetrain
+    return float((drivetrain.duty.weights.sum(axis=0) * shift_map(drivetrain, *sides).speed).sum()) * TO_RPM
 
 
-def _steps(job: Job, kit: Kit, slot: str) -> list[Kit]:
-    """The kit with one slot moved one step down and one step up among the parts that fit there."""
-    if slot == "twist":
-        now = kit.settings["twist"]
-        if now is None:
-            return []
-        angles = [
-            t for t in job.twists if t is not None and unlimited_sides(job, Kit(kit.parts, {"twist": t})) is not None
-        ]
-        nearest = [max((t for t in angles if t < now - 1e-6), default=None),
-                   min((t for t in angles if t > now + 1e-6), default=None)]  # fmt: skip
-        return [Kit(kit.parts, {"twist": t}) for t in nearest if t is not None]
+def _steps(job: Job, stage: Stage, kit: Kit, slot: str) -> list[Kit]:
+    """The kit with one slot moved one step down and one step up among the choices that fit there."""
+    now = kit.settings[TWIST]
+    if slot == TWIST and now is None:
+        return []
     fitting = []
     for option in options_of(job, slot):
-        changed = Kit({**kit.parts, slot: option}, kit.settings)
-        if unlimited_sides(job, changed) is not None:
-            fitting.append((_measure(job, slot, option), option, changed))
+        changed = Kit(kit.parts, {TWIST: option}) if slot == TWIST else Kit({**kit.parts, slot: option}, kit.settings)
+        if option is not None and sides_of_kit(stage, changed) is not None:
+            fitting.append((option if slot == TWIST else _measure(stage, slot, option), option, changed))
     fitting.sort(key=lambda row: row[:2])
+    if slot == TWIST:
+        below = [row for row in fitting if row[0] < cast(float, now) - 1e-6]
+        above = [row for row in fitting if row[0] > cast(float, now) + 1e-6]
+        return [row[2] for row in (*below[-1:], *above[:1])]
     here = [row[1] for row in fitting].index(kit.parts[slot])
     return [fitting[n][2] for n in (here - 1, here + 1) if 0 <= n < len(fitting)]
 
 
-def _measure(job: Job, slot: str, option: str) -> float:
+def _measure(stage: Stage, slot: str, option: str) -> float:
     """The number by which parts of a slot are put in order: load, thrust, mass or angle."""
     if option == EMPTY:
         return 0.0
-    part = job.shelf.family(SLOT_FAMILIES[slot])[option]
+    forces = stage.forces
+    part = forces.shelf.family(SLOT_FAMILIES[slot])[option]
     if isinstance(part, Spring):
-        installed, full = job.installed_lengths[slot]
-        return float(part.curve(installed, full).at(np.array([installed, full])).mean())
+        force = forces.spring(slot, part)
+        return float(force.load[0] + force.full_shift)
     if isinstance(part, TuningMass):
         return part.mass
     if isinstance(part, Helix):
         at, angle = part.points
-        return float(np.interp(job.shift.driven_travel, at, angle).mean())
-    try:
-        return float(arm_thrust(job, cast(Flyweight, part))[0].mean())
-    except PhysicalRangeError:
-        return float("inf")
+        return float(np.interp(stage.drivetrain.path.driven_travel, at, angle).mean())
+    return float(forces.arm(cast(Flyweight, part)).bare.mean())

@@ -10,8 +10,9 @@ from pathlib import Path
 
 from catalog.errors import InputError, Problem
 from catalog.job import Job
-from catalog.jobfile import SLOT_FAMILIES, SlotIds
+from catalog.jobfile import SlotIds
 from catalog.reading import Strict, Text, read_document, validate
+from catalog.slots import SLOT_FAMILIES
 from search.ranking import RankedKit, Ranking, rank
 from search.space import SLOTS, Kit, fitted_kit, kit_from_texts
 

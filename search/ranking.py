@@ -13,8 +13,11 @@ from catalog.job import Job
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pareto import RESOLUTION, ParetoFront
 from search.exact.search import Found, Watch, search_space
-from search.score import PAIR_RULES, TERM_UNITS, Request, score_kit, score_shares
-from search.space import SLOTS, Kit, Space, make_space, show_twist
+from search.pair_rules import PAIR_RULES
+from search.request import Request
+from search.score import score_kit, shares_of
+from search.space import SLOT_NAMES, Kit, Space, make_space, show_twist
+from search.terms import TERMS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -106,7 +109,7 @@ class Ranking:
             "counts": dict(self.counts),
             "inputs": dict(self.inputs),
             "assumed": list(self.assumed),
-            "units": dict(TERM_UNITS),
+            "units": {name: term.unit for name, term in TERMS.items()},
             "kits": [kit.to_dict() for kit in self.kits],
         }
 
@@ -202,8 +205,7 @@ def rank(
     keeper_of = _check(top, pareto=pareto, best_per=best_per)
     request = request or Request.of(job)
     if in_stock is not None:
-        limits = job.spec.limits.model_copy(update={"in_stock": in_stock})
-        job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
+        request = replace(request, in_stock=in_stock)
     space = make_space(job, locks, lock_fitted=lock_fitted)
     keeper = keeper_of(space)
     found = search_space(job, space, request, keeper, watch, plain=plain)
@@ -215,7 +217,7 @@ def rank(
         guarantee=_guarantee(space, found, kits, pareto=pareto, best_per=best_per),
         stopped=found.stopped,
         bound=found.bound if found.stopped else None,
-        inputs={**job.inputs, "version": version("kitwright")},
+        inputs={**job.hashes, "version": version("kitwright")},
         assumed=job.assumed,
         reasons={**found.reasons, **_PAIR_REASONS},
         emptied_by=() if kits else _emptied_by(job, request, found),
@@ -228,18 +230,18 @@ def _check(top: int, *, pareto: bool, best_per: str | None) -> Callable[[Space],
         raise InputError([Problem("--top", 0, 0, "", "out of range", str(top), "1 or more")])
     if best_per is None:
         return lambda _: ParetoFront() if pareto else BestKits(top)
-    if best_per not in SLOTS:
-        raise InputError([Problem("--best-per", 0, 0, "", "no such slot", repr(best_per), ", ".join(SLOTS))])
+    if best_per not in SLOT_NAMES:
+        raise InputError([Problem("--best-per", 0, 0, "", "no such slot", repr(best_per), ", ".join(SLOT_NAMES))])
     if pareto:
         raise InputError([Problem("--best-per", 0, 0, "", "two lists asked for", "--pareto too", "one of the two")])
-    return lambda space: BestKits(1, best_per, len(space.of_slot(best_per)))
+    return lambda space: BestKits(1, best_per, len(space.options[best_per]))
 
 
 def _listed(space: Space, request: Request, keeper: Keeper) -> tuple[RankedKit, ...]:
     kept = keeper.kept
     if kept is None:
         return ()
-    shares = score_shares(request, kept.terms)
+    shares = shares_of(request, kept.terms)
     return tuple(
         RankedKit(
             rank=number + 1,
@@ -276,7 +278,7 @@ def _emptied_by(job: Job, request: Request, found: Found) -> tuple[str, ...]:
     if found.stopped:
         return (f"nothing yet: {found.stopped}",)
     if found.example is not None:
-        of, counts, reasons = "kits", {rule: found.excluded[rule] for rule in PAIR_RULES}, dict(_PAIR_REASONS)
+        of, counts, reasons = "kits", {rule: found.excluded[rule] for rule in _PAIR_REASONS}, dict(_PAIR_REASONS)
         reasons |= score_kit(job, found.example, request).failures
     else:
         side = 0 if not found.builds_left[0] else 1
@@ -285,8 +287,4 @@ def _emptied_by(job: Job, request: Request, found: Found) -> tuple[str, ...]:
     return tuple(f"{rule}: {n:,} {of}, for example: {reasons[rule]}" for n, rule in rows)
 
 
-_PAIR_REASONS = {
-    "speed_limit": "the engine would pass its speed limit somewhere in the shift",
-    "budget": "the new parts cost more than the budget, or state no price",
-    "max_changes": "more slots differ from the fitted kit than wanted",
-}
+_PAIR_REASONS = {rule.name: rule.summary for rule in PAIR_RULES}

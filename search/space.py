@@ -1,4 +1,4 @@
-"""Kits, slots and locks: which combinations a request speaks of."""
+"""Kits, spaces and locks: which combinations a request speaks of."""
 
 from __future__ import annotations
 
@@ -11,27 +11,26 @@ import numpy as np
 
 from catalog.errors import InputError, Problem, QuantityError
 from catalog.job import Job
-from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import Helix, TuningMass
 from catalog.quantities import show, to_si
 from catalog.reading import Document
-from catalog.stock import EMPTY, STATIONS
+from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, SLOTS, TWIST, names_of
 
 __all__ = [
     "DRIVEN_SLOTS",
     "DRIVE_SLOTS",
-    "SLOTS",
+    "SLOT_NAMES",
     "Kit",
     "Space",
     "fitted_kit",
     "kit_from_texts",
     "make_space",
+    "options_of",
     "show_twist",
 ]
 
-DRIVE_SLOTS = ("drive_spring", "flyweight", *STATIONS)
-DRIVEN_SLOTS = ("driven_spring", "helix")
-SLOTS = (*DRIVE_SLOTS, *DRIVEN_SLOTS, "twist")
+SLOT_NAMES = tuple(SLOTS)
+DRIVE_SLOTS, DRIVEN_SLOTS = names_of("drive"), names_of("driven")
 _SAME_TWIST = np.radians(0.1)
 
 
@@ -42,30 +41,33 @@ class Kit:
     Attributes
     ----------
     parts : mapping of slot -> part id
-        An empty station holds "empty".
+        An empty slot holds "empty".
     settings : mapping of "twist" -> float or None
         Twist of the driven spring [rad]; None if it is not wound.
     """
 
     parts: Mapping[str, str]
-    settings: Mapping[str, float | None] = field(default_factory=lambda: {"twist": None})
+    settings: Mapping[str, float | None] = field(default_factory=lambda: {TWIST: None})
 
     @property
     def order(self) -> tuple[Any, ...]:
-        """Tie order: slot ids, then twist."""
-        twist = self.settings["twist"]
-        return (*(self.parts[slot] for slot in SLOT_FAMILIES), -1.0 if twist is None else twist)
+        """Tie order: the choices in the order of the slots."""
+        twist = self.settings[TWIST]
+        return tuple((-1.0 if twist is None else twist) if slot == TWIST else self.parts[slot] for slot in SLOTS)
 
     def changes(self, other: Kit) -> tuple[str, ...]:
         """Slots in which two kits differ."""
         slots = [slot for slot in SLOT_FAMILIES if self.parts[slot] != other.parts[slot]]
-        mine, theirs = self.settings["twist"], other.settings["twist"]
-        same = mine is theirs if mine is None or theirs is None else abs(mine - theirs) <= _SAME_TWIST
-        return (*slots, *(() if same else ("twist",)))
+        return (*slots, *(() if same_twist(self.settings[TWIST], other.settings[TWIST]) else (TWIST,)))
 
     def words(self) -> dict[str, str]:
-        """Slot -> text, twist included."""
-        return {**self.parts, "twist": show_twist(self.settings["twist"])}
+        """Slot -> text, settings included."""
+        return {slot: show_twist(self.settings[TWIST]) if slot == TWIST else self.parts[slot] for slot in SLOTS}
+
+
+def same_twist(one: float | None, other: float | None) -> bool:
+    """Whether two twists [rad] are one setting, within the 0.1 deg to which a twist is set."""
+    return one is other if one is None or other is None else abs(one - other) <= _SAME_TWIST
 
 
 def show_twist(twist: float | None) -> str:
@@ -75,72 +77,59 @@ def show_twist(twist: float | None) -> str:
 
 @dataclass(frozen=True)
 class Space:
-    """The options of every slot, ids rising.
+    """The options of every slot, rising: part ids, or twists [rad] with None for a spring that is not wound."""
 
-    Attributes
-    ----------
-    options : mapping of slot -> tuple of ids
-    twists : tuple of (float or None)
-    """
-
-    options: Mapping[str, tuple[str, ...]]
-    twists: tuple[float | None, ...]
+    options: Mapping[str, tuple[Any, ...]]
 
     @staticmethod
     def of(kit: Kit) -> Space:
         """The space of one kit."""
-        return Space({slot: (kit.parts[slot],) for slot in SLOT_FAMILIES}, (kit.settings["twist"],))
+        return Space({slot: ((kit.settings if slot == TWIST else kit.parts)[slot],) for slot in SLOTS})
 
-    def side_sizes(self) -> tuple[int, int]:
-        """Number of drive builds and of driven builds."""
-        drive = int(np.prod([len(self.options[s]) for s in DRIVE_SLOTS], dtype=object))
-        driven = int(np.prod([len(self.options[s]) for s in DRIVEN_SLOTS], dtype=object)) * len(self.twists)
-        return drive, driven
+    def count(self, slots: Sequence[str]) -> int:
+        """Number of combinations of some slots; it may be far beyond what fits an integer of numpy."""
+        return int(np.prod([len(self.options[slot]) for slot in slots], dtype=object))
 
     @property
     def size(self) -> int:
         """Number of kits."""
-        drive, driven = self.side_sizes()
-        return drive * driven
+        return self.count(SLOT_NAMES)
 
-    def of_slot(self, slot: str) -> tuple[Any, ...]:
-        """The options of a slot, twist included."""
-        return self.twists if slot == "twist" else self.options[slot]
+    def only(self, slot: str, options: tuple[Any, ...]) -> Space:
+        """The space with other options in one slot."""
+        return replace(self, options={**self.options, slot: options})
 
     def kit(self, choice: Sequence[int]) -> Kit:
-        """The kit of one option number for each of `SLOTS`."""
-        *parts, twist = (self.of_slot(slot)[number] for slot, number in zip(SLOTS, choice, strict=True))
-        return Kit(dict(zip(SLOT_FAMILIES, parts, strict=True)), {"twist": twist})
+        """The kit of one option number for each slot."""
+        chosen = {slot: self.options[slot][number] for slot, number in zip(SLOTS, choice, strict=True)}
+        twist = chosen.pop(TWIST)
+        return Kit(chosen, {TWIST: twist})
 
     def cut(self, slots: Sequence[str], most: int) -> list[Space]:
         """The space in parts with at most this many combinations of some slots; each part has runs of options."""
-        counts = [len(self.of_slot(slot)) for slot in slots]
-        if int(np.prod(counts, dtype=object)) <= most:
+        if self.count(slots) <= most:
             return [self]
-        slot = slots[int(np.argmax(counts))]
-        options = self.of_slot(slot)
-        halves = options[: len(options) // 2], options[len(options) // 2 :]
-        parts = [
-            replace(self, twists=half) if slot == "twist" else replace(self, options={**self.options, slot: half})
-            for half in halves
+        slot = max(slots, key=lambda name: len(self.options[name]))
+        options = self.options[slot]
+        middle = len(options) // 2
+        return [
+            piece for run in (options[:middle], options[middle:]) for piece in self.only(slot, run).cut(slots, most)
         ]
-        return [piece for part in parts for piece in part.cut(slots, most)]
 
     def numbers(self, part: Space) -> list[int]:
-        """Number in this space of the first option of a part of it, for each of `SLOTS`."""
-        return [self.of_slot(slot).index(part.of_slot(slot)[0]) for slot in SLOTS]
+        """Number in this space of the first option of a part of it, for each slot."""
+        return [self.options[slot].index(part.options[slot][0]) for slot in SLOTS]
 
 
 def fitted_kit(job: Job) -> Kit:
     """The kit that is in the machine now."""
-    fitted = job.spec.fitted
-    twist = None if fitted.twist == "none" else _canonical(job, float(fitted.twist))
-    return Kit({slot: getattr(fitted, slot) for slot in SLOT_FAMILIES}, {"twist": twist})
+    twist = job.spec.fitted.twist
+    return Kit(job.spec.fitted_parts, {TWIST: None if twist == "none" else _canonical(job, float(twist))})
 
 
 def _canonical(job: Job, twist: float) -> float:
     """The twist of the search grid that a twist means, or the twist itself if none is near."""
-    return next((t for t in job.twists if t is not None and abs(t - twist) <= _SAME_TWIST), round(twist, 9))
+    return next((t for t in job.twists if t is not None and same_twist(t, twist)), round(twist, 9))
 
 
 def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Document | None = None) -> Kit:
@@ -161,11 +150,14 @@ def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Doc
         For an unknown slot, part or setting.
     """
     space = make_space(job, texts, lock_fitted=True, where=where, document=document)
-    several = [s for s in SLOT_FAMILIES if len(space.options[s]) != 1]
-    if several or len(space.twists) != 1:
-        slot = several[0] if several else "twist"
-        raise InputError([Problem(where, 0, 0, slot, "a kit holds one choice a slot", texts.get(slot, ""), "one")])
-    return Kit({slot: space.options[slot][0] for slot in SLOT_FAMILIES}, {"twist": space.twists[0]})
+    problems = [
+        _Source(where, document, "kit").problem(slot, "a kit holds one choice a slot", texts.get(slot, ""), "one")
+        for slot in SLOTS
+        if len(space.options[slot]) != 1
+    ]
+    if problems:
+        raise InputError(problems)
+    return space.kit([0] * len(SLOTS))
 
 
 def make_space(
@@ -176,7 +168,7 @@ def make_space(
     where: str = "--lock",
     document: Document | None = None,
 ) -> Space:
-    """The space of kits that a job and its locks leave.
+    """The space of kits that a job and its locks leave. The belt is the fitted one unless a lock frees it.
 
     Parameters
     ----------
@@ -201,42 +193,40 @@ def make_space(
         For locks that name no slot, part or setting.
     """
     problems: list[Problem] = []
-    options = {slot: options_of(job, slot) for slot in SLOT_FAMILIES}
-    twists = job.twists
+    options: dict[str, tuple[Any, ...]] = {slot: options_of(job, slot) for slot in SLOTS}
+    options[BELT] = (job.spec.belt,)
 
     def apply(source: _Source, stage: Mapping[str, Any]) -> None:
-        nonlocal twists
         for slot, wanted in stage.items():
             words = [w.strip() for w in (wanted.split(",") if isinstance(wanted, str) else wanted)]
             if not any(words):
                 problems.append(source.problem(slot, "nothing is chosen", repr(wanted), "an id, several, or any"))
             elif slot not in SLOTS:
                 problems.append(source.problem(slot, "no such slot", repr(slot), ", ".join(SLOTS)))
-            elif slot == "twist":
-                twists = job.twists if words == ["any"] else _lock_twist(job, twists, words, source, problems)
             elif words == ["any"]:
                 options[slot] = options_of(job, slot)
+            elif slot == TWIST:
+                options[slot] = _lock_twist(job, words, source, problems) or options[slot]
             else:
                 options[slot] = _lock_parts(job, slot, words, source, problems)
 
     apply(_Source(str(job.file), job.document, "locks"), {str(slot): text for slot, text in job.spec.locks.items()})
     if lock_fitted:
-        fitted = fitted_kit(job)
-        kept = [slot for slot in SLOTS if slot not in (locks or {})]
-        options |= {slot: (fitted.parts[slot],) for slot in SLOT_FAMILIES if slot in kept}
-        twists = (fitted.settings["twist"],) if "twist" in kept else twists
+        fitted = Space.of(fitted_kit(job)).options
+        options |= {slot: fitted[slot] for slot in SLOTS if slot not in (locks or {})}
     apply(_Source(where, document, "kit"), locks or {})
     if problems:
         raise InputError(problems)
-    return Space(options, twists)
+    return Space(options)
 
 
-def options_of(job: Job, slot: str) -> tuple[str, ...]:
-    """All ids that a slot may hold, rising; "empty" is one of a station's."""
+def options_of(job: Job, slot: str) -> tuple[Any, ...]:
+    """All that a slot may hold, rising; "empty" is one of them where a slot may be empty."""
+    if slot == TWIST:
+        return job.twists
     parts = job.shelf.family(SLOT_FAMILIES[slot])
-    if slot not in STATIONS:
-        return tuple(sorted(parts))
-    return tuple(sorted([EMPTY, *(i for i, p in parts.items() if isinstance(p, TuningMass) and slot in p.stations)]))
+    fitting = (i for i, part in parts.items() if not isinstance(part, TuningMass) or slot in part.stations)
+    return tuple(sorted([*fitting, *([EMPTY] if SLOTS[slot].may_be_empty else [])]))
 
 
 @dataclass(frozen=True)
@@ -265,9 +255,7 @@ def _lock_parts(job: Job, slot: str, words: Sequence[str], source: _Source, prob
     return tuple(sorted(known & set(words)))
 
 
-def _lock_twist(
-    job: Job, before: tuple[float | None, ...], words: Sequence[str], source: _Source, problems: list[Problem]
-) -> tuple[float | None, ...]:
+def _lock_twist(job: Job, words: Sequence[str], source: _Source, problems: list[Problem]) -> tuple[float | None, ...]:
     """Twists that a lock leaves; a single angle need not lie on the search grid if some helix can be set to it."""
     left: list[float | None] = []
     for word in words:
@@ -278,17 +266,17 @@ def _lock_twist(
                 low, high = (to_si(end.strip(), "rad") for end in word.split("..", 1))
                 inside = [t for t in job.twists if t is not None and low - _SAME_TWIST <= t <= high + _SAME_TWIST]
                 if not inside:
-                    problems.append(source.problem("twist", "no setting lies in this range", repr(word), _offered(job)))
+                    problems.append(source.problem(TWIST, "no setting lies in this range", repr(word), _offered(job)))
                 left += inside
             else:
                 angle = to_si(word, "rad")
                 setting = _canonical(job, angle)
                 if setting not in job.twists and not any(helix.takes_twist(angle) for helix in _helices(job)):
-                    problems.append(source.problem("twist", "no helix takes this twist", repr(word), _offered(job)))
+                    problems.append(source.problem(TWIST, "no helix takes this twist", repr(word), _offered(job)))
                 left.append(setting)
         except QuantityError as error:
-            problems.append(source.problem("twist", error.message, repr(word), error.expected, error.hint))
-    return tuple(sorted(set(left), key=lambda t: -1.0 if t is None else t)) or before
+            problems.append(source.problem(TWIST, error.message, repr(word), error.expected, error.hint))
+    return tuple(sorted(set(left), key=lambda t: -1.0 if t is None else t))
 
 
 def _helices(job: Job) -> list[Helix]:

@@ -105,7 +105,7 @@ def _show(job: Job, facts: Explanation) -> None:
 
 
 def _parts(out: Console, job: Job, words: dict[str, str]) -> None:
-    from catalog.jobfile import SLOT_FAMILIES
+    from catalog.slots import SLOT_FAMILIES
     from search.screen import plain_table
 
     table = plain_table("Slot", "Part", "Description", left=(0, 1, 2))

@@ -22,12 +22,12 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import Job
-from search.builds import Builds
-from search.exact.points import Busy
+from search.builds import DriveBuilds, DrivenBuilds
+from search.exact.points import DutyPoints
 from search.workers import parallel
 from solver import balance
-from solver.balance import LOWEST, DrivenSide, DriveSide
+from solver.balance import LOWEST, DrivenSide
+from solver.drivetrain import Drivetrain
 
 __all__ = ["Bounds", "Group", "Part", "make_bounds", "percent"]
 
@@ -165,15 +165,21 @@ class Bounds:
 
 
 def make_bounds(
-    job: Job, duty: Busy, drive: Builds, driven: Builds, members: Sequence[Sequence[Index]], usual: Array
+    drivetrain: Drivetrain,
+    duty: DutyPoints,
+    drive: DriveBuilds,
+    driven: DrivenBuilds,
+    members: Sequence[Sequence[Index]],
+    usual: Array,
 ) -> Bounds:
     """Work out the bounds of both sides of a space.
 
     Parameters
     ----------
-    job : Job
-    duty : Busy
-    drive, driven : Builds
+    drivetrain : Drivetrain
+    duty : DutyPoints
+    drive : DriveBuilds
+    driven : DrivenBuilds
     members : sequence of sequences of ndarray of int
         Drive builds of each part of each group, at least one; a group has one spring.
     usual : ndarray, shape (j,) [-]
@@ -183,17 +189,17 @@ def make_bounds(
     -------
     Bounds
     """
-    assert isinstance(drive.side, DriveSide)
-    assert isinstance(driven.side, DrivenSide)
-    needed = duty.needed(driven.side, duty.pull(duty.spread(job.engine.at(job.target_speed * (1 + usual)))))
-    envelope = _envelope(job, duty, driven.side, usual)
+    needed = duty.needed(
+        driven.side, duty.pull(duty.spread(drivetrain.engine.at(drivetrain.target_speed * (1 + usual))))
+    )
+    envelope = _envelope(drivetrain, duty, driven.side, usual)
     side = drive.side
     extremes = needed.min(axis=0), needed.max(axis=0)
 
     def group(number: int) -> tuple[Part, ...]:
         rows = np.sort(np.concatenate(members[number]))
         load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows][..., duty.positions]
-        bounding, points = _group(job, duty, load, 0.5 * np.log(thrust), extremes, envelope)
+        bounding, points = _group(drivetrain, duty, load, 0.5 * np.log(thrust), extremes, envelope)
         return tuple(Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number])
 
     return Bounds(tuple(parallel(group, len(members))), needed)
@@ -236,12 +242,12 @@ class _Envelope:
         return inertia + np.minimum(*ends), inertia + np.maximum(*ends)
 
 
-def _envelope(job: Job, duty: Busy, side: DrivenSide, usual: Array) -> _Envelope:
-    engine, target = job.engine, job.target_speed
-    low, high = LOWEST * engine.peak_power_speed, job.speed_limit
+def _envelope(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide, usual: Array) -> _Envelope:
+    engine, target = drivetrain.engine, drivetrain.target_speed
+    low, high = LOWEST * engine.peak_power_speed, drivetrain.speed_limit
     speeds = np.union1d(np.geomspace(low, high, _SPEEDS), engine.nodes(low, high))
     _, rung, position = np.nonzero(duty.used)
-    arm = duty.levels[rung] / duty.shift.drive_radius[position]
+    arm = duty.levels[rung] / duty.path.drive_radius[position]
     pulls, usual_pull = engine.at(speeds)[:, None] * arm, engine.at(target * (1 + usual)) * arm
     grid = pulls.min(axis=0) + np.linspace(0, 1, _PULLS)[:, None] * np.ptp(pulls, axis=0)
     near = np.abs(grid - usual_pull) < 0.01 * usual_pull  # too near for a difference; neighbours cover it
@@ -268,11 +274,16 @@ def _envelope(job: Job, duty: Busy, side: DrivenSide, usual: Array) -> _Envelope
 
 
 def _group(
-    job: Job, duty: Busy, load: Array, light: Array, extremes: tuple[Array, Array], envelope: _Envelope
+    drivetrain: Drivetrain,
+    duty: DutyPoints,
+    load: Array,
+    light: Array,
+    extremes: tuple[Array, Array],
+    envelope: _Envelope,
 ) -> tuple[Group, Array]:
     """One group, and its builds along its axes, from spring load, shape (positions,) [N], and p, (n, 2, positions)."""
     spring = duty.per_branch(np.broadcast_to(load, light.shape[1:]))
-    turning = np.log(job.target_speed) + np.log1p(envelope.usual)
+    turning = np.log(drivetrain.target_speed) + np.log1p(envelope.usual)
     slowest, fastest = (duty.per_branch(extreme) for extreme in (light.max(axis=0), light.min(axis=0)))
     least, most = (0.5 * np.log(np.maximum(thrust + spring, 1e-9)) - turning for thrust in extremes)
     low, high = envelope.span(spring)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from search.exact.pairs import Ends, Pairs, Sides
 from search.score import pair_terms
-from search.space import SLOTS
+from search.space import SLOT_NAMES
 
 __all__ = ["BestKits", "Keeper", "Kept"]
 
@@ -46,7 +46,7 @@ class Kept:
     @staticmethod
     def of(sides: Sides, pairs: Pairs) -> Kept:
         """Balance pairs of builds."""
-        terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+        terms, scores = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
         unpriced = sides.drive.unpriced[pairs[:, 0]] | sides.driven.unpriced[pairs[:, 1]]
         return Kept(sides.choices(pairs), scores, terms, unpriced)
 
@@ -139,5 +139,5 @@ class BestKits(Keeper):
 
     def _option(self, choices: Index) -> Index:
         """Which option of the slot each kit has; 0 if there is no slot."""
-        at = np.zeros(len(choices), np.intp) if self.split is None else choices[:, SLOTS.index(self.split)]
+        at = np.zeros(len(choices), np.intp) if self.split is None else choices[:, SLOT_NAMES.index(self.split)]
         return np.asarray(at)

@@ -9,12 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import Job
-from search.builds import Builds, drive_builds, driven_builds
+from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds
 from search.exact.bounds import Bounds, make_bounds
-from search.exact.points import Busy, busy
-from search.score import PAIR_RULES, Request, duty_balance, side_score
-from search.space import DRIVE_SLOTS, SLOTS, Space
+from search.exact.points import DutyPoints, duty_points
+from search.pair_rules import PAIR_RULES, Offer
+from search.request import Request
+from search.score import duty_balance, side_points
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space
+from search.stage import Stage
 
 __all__ = ["Ends", "Pairs", "Sides"]
 
@@ -24,7 +26,7 @@ Pairs = NDArray[np.intp]
 
 _PRICE_CLASSES = np.linspace(0.1, 0.9, 9)  # quantiles between classes of price, where there is a budget
 _GOOD = 32  # pairs whose mean speed errors are taken as usual
-_RULE_NUMBERS = np.arange(1, 1 + len(PAIR_RULES), dtype=np.int8)
+_RULE_NUMBERS = [np.int8(number) for number in range(1, 1 + len(PAIR_RULES))]
 _PAIRS = 10_000  # pairs judged by a rule at once; about what stays in cache
 
 
@@ -51,40 +53,69 @@ class Ends:
 
 
 @dataclass(frozen=True)
+class _Offers:
+    """What decides the rules of pairs: of chosen builds, or the best that some builds can offer."""
+
+    at_limit: Array
+    cost: Array
+    unpriced: NDArray[np.bool_]
+    changes: NDArray[np.int64]
+
+    @staticmethod
+    def of(builds: DriveBuilds | DrivenBuilds, rows: Index) -> _Offers:
+        return _Offers(builds.at_limit[rows], builds.cost[rows], builds.unpriced[rows], builds.changes[rows])
+
+    @staticmethod
+    def best(drive: DriveBuilds, rows: Index) -> _Offers:
+        priced = rows[~drive.unpriced[rows]]
+        return _Offers(
+            drive.at_limit[rows].max(axis=0),
+            drive.cost[priced].min(initial=np.inf),
+            np.zeros((), bool),  # the cost is infinite where all are
+            drive.changes[rows].min(),
+        )
+
+
+@dataclass(frozen=True)
 class Sides:
     """Both sides of a space, or of a part of one.
 
     Attributes
     ----------
-    job, request
-    drive, driven : Builds
+    stage : Stage
+    drive : DriveBuilds
+    driven : DrivenBuilds
     first : ndarray of int, shape (slots,)
         Number in the whole space of each slot's first option.
     split : str or None
         Slot whose options are told apart in the parts of the bounds.
     """
 
-    job: Job
-    request: Request
-    drive: Builds
-    driven: Builds
-    first: Index = field(default_factory=lambda: np.zeros(len(SLOTS), np.intp))
+    stage: Stage
+    drive: DriveBuilds
+    driven: DrivenBuilds
+    first: Index = field(default_factory=lambda: np.zeros(len(SLOT_NAMES), np.intp))
     split: str | None = None
 
     @staticmethod
-    def of(job: Job, space: Space, request: Request) -> Sides:
-        """Both sides of a whole space."""
-        return Sides(job, request, drive_builds(job, space), driven_builds(job, space))
+    def of(stage: Stage, space: Space) -> Sides:
+        """Both sides of a whole space of one belt."""
+        return Sides(stage, drive_builds(stage, space), driven_builds(stage, space))
+
+    @property
+    def request(self) -> Request:
+        """What is asked for."""
+        return self.stage.request
 
     @cached_property
     def drive_points(self) -> Array:
         """What each drive build adds to the score, shape (n,)."""
-        return side_score(self.request, self.job, self.drive)
+        return side_points(self.stage, self.drive)
 
     @cached_property
     def driven_points(self) -> Array:
         """What each driven build adds to the score, shape (m,)."""
-        return side_score(self.request, self.job, self.driven)
+        return side_points(self.stage, self.driven)
 
     def ends(self, rows: Index) -> Ends:
         """What chosen drive builds bring."""
@@ -107,48 +138,37 @@ class Sides:
 
     def broken(self, pairs: Pairs) -> NDArray[np.int8]:
         """Number of the first pair rule each pair breaks, from 1; 0 where all hold; shape (k,)."""
-        drive, driven, budget, most = self.drive, self.driven, self.request.budget, self.request.max_changes
-        rows, columns = pairs.T
-        fast, dear, many = (np.zeros(len(pairs), bool) for _ in PAIR_RULES)
+        number = np.zeros(len(pairs), np.int8)
         for at in range(0, len(pairs), _PAIRS):
             here = slice(at, at + _PAIRS)
-            fast[here] = (driven.at_limit[columns[here]] > drive.at_limit[rows[here]]).any(axis=1)
-        if budget is not None:
-            dear = np.round(drive.cost[rows] + driven.cost[columns], 2) > budget
-            dear |= drive.unpriced[rows] | driven.unpriced[columns]
-        if most is not None:
-            many = drive.changes[rows] + driven.changes[columns] > most
-        return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
+            rows, columns = pairs[here].T
+            number[here] = self._first_broken(_Offers.of(self.drive, rows), _Offers.of(self.driven, columns))
+        return number
 
-    def all_broken(self, rows: Index, columns: Index, at_limit: Array) -> NDArray[np.int8]:
-        """Number of a pair rule that driven builds break with every one of some drive builds; 0 for none; (m,).
+    def all_broken(self, rows: Index, columns: Index) -> NDArray[np.int8]:
+        """Number of a pair rule that driven builds break with every one of some drive builds; 0 for none; (m,)."""
+        return self._first_broken(_Offers.best(self.drive, rows), _Offers.of(self.driven, columns))
 
-        `at_limit` holds their thrust at the limit, shape (positions, m), for all calls alike.
-        """
-        drive, driven = self.drive, self.driven
-        budget, most = self.request.budget, self.request.max_changes
-        fast, dear, many = (np.zeros(len(columns), bool) for _ in PAIR_RULES)
-        for needed, given in zip(at_limit, drive.at_limit[rows].max(axis=0), strict=True):
-            fast |= needed > given
-        if budget is not None:
-            priced = rows[~drive.unpriced[rows]]
-            dear = np.round(drive.cost[priced].min(initial=np.inf) + driven.cost[columns], 2) > budget
-            dear |= driven.unpriced[columns]
-        if most is not None:
-            many = drive.changes[rows].min() + driven.changes[columns] > most
-        return np.select([fast, dear, many], _RULE_NUMBERS, np.int8(0))
+    def _first_broken(self, drive: Offer, driven: Offer) -> NDArray[np.int8]:
+        broken = [rule.broken(self.request, drive, driven) for rule in PAIR_RULES]
+        return np.select(broken, _RULE_NUMBERS, np.int8(0))
 
     def choices(self, pairs: Pairs) -> Index:
         """Number of each slot's option in the whole space, the slots in the order of `SLOTS`, shape (k, slots)."""
         rows, columns = pairs.T
-        return np.hstack([self.drive.choice[rows], self.driven.choice[columns]]) + self.first
+        belt = np.zeros((len(pairs), 1), np.intp)  # one for all pairs of these sides
+        return np.hstack([self.drive.choice[rows], self.driven.choice[columns], belt]) + self.first
 
     def option(self, ends: Ends, columns: Index) -> Index:
         """Number in the whole space of the option of the slot whose options are told apart, of pairs, shape (k,)."""
         assert self.split is not None
-        at = SLOTS.index(self.split) - len(DRIVE_SLOTS)
-        number = ends.option if at < 0 else self.driven.choice[columns, at]
-        return np.asarray(number + self.first[at + len(DRIVE_SLOTS)])
+        if self.split in DRIVE_SLOTS:
+            number = ends.option
+        elif self.split in DRIVEN_SLOTS:
+            number = self.driven.choice[columns, DRIVEN_SLOTS.index(self.split)]
+        else:
+            number = np.zeros(len(columns), np.intp)
+        return np.asarray(number + self.first[SLOT_NAMES.index(self.split)])
 
     @cached_property
     def bounds(self) -> Bounds:
@@ -156,11 +176,11 @@ class Sides:
 
         Neither side may be empty.
         """
-        duty, members = busy(self.job), self._members()
+        duty, members = duty_points(self.stage.drivetrain), self._members()
         about_zero = np.zeros(int(duty.used.sum()))
         sample = [members[n] for n in _spread(len(members), 8)], _spread(len(self.driven), 64)
         usual = self._usual_errors(duty, *sample, about_zero)
-        return make_bounds(self.job, duty, self.drive, self.driven, members, usual)
+        return make_bounds(self.stage.drivetrain, duty, self.drive, self.driven, members, usual)
 
     def _members(self) -> list[list[Index]]:
         """Drive builds by spring, and of each spring by what the request tells them apart by."""
@@ -176,15 +196,15 @@ class Sides:
         every = np.arange(len(drive))
         return [_runs(keys, rows) for rows in _runs([drive.choice[:, 0]], every)]
 
-    def _usual_errors(self, duty: Busy, members: list[list[Index]], columns: Index, about: Array) -> Array:
+    def _usual_errors(self, duty: DutyPoints, members: list[list[Index]], columns: Index, about: Array) -> Array:
         """Mean speed error of good pairs at each duty point, from a sample searched with bounds made about zero."""
-        bounds = make_bounds(self.job, duty, self.drive, self.driven.take(columns), members, about)
+        bounds = make_bounds(self.stage.drivetrain, duty, self.drive, self.driven.take(columns), members, about)
         near = [(part.rows, part.squares(bounds.needed)) for part in bounds.parts]
         pairs = np.concatenate([np.column_stack([rows[square.argmin(axis=0)], columns]) for rows, square in near])
         bands = 100 * np.sqrt(np.maximum(np.concatenate([square.min(axis=0) for _, square in near]), 0.0))
         pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
-        speed = duty_balance(self.job, duty, self.drive, self.driven, pairs).speed
-        errors = (speed / self.job.target_speed - 1)[:, duty.used]
+        speed = duty_balance(self.stage.drivetrain, duty, self.drive, self.driven, pairs).speed
+        errors = (speed / self.stage.drivetrain.target_speed - 1)[:, duty.used]
         good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.share)), kind="stable")[:_GOOD]
         return np.asarray(errors[good].mean(axis=0))
 

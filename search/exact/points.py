@@ -8,14 +8,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from catalog.job import Job
 from search.workers import parallel_slices
 from solver import balance
 from solver.balance import DrivenSide
 from solver.belt_grip import Grip
 from solver.belt_path import ShiftPath
+from solver.drivetrain import Drivetrain
 
-__all__ = ["Busy", "busy"]
+__all__ = ["DutyPoints", "duty_points"]
 
 Array = NDArray[np.float64]
 
@@ -23,19 +23,19 @@ _BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
 
 
 @dataclass(frozen=True)
-class Busy:
+class DutyPoints:
     """Torque levels and positions in which the machine spends time; the rest is cut away.
 
     Attributes
     ----------
-    positions : ndarray of bool, shape (n of the job,)
+    positions : ndarray of bool, shape (n,)
         Which positions are kept.
     levels : ndarray, shape (m,) [-]
     weights : ndarray, shape (2, m, n) [-]
         Share of time, over all grounds.
     used : ndarray of bool, shape (2, m, n)
         Duty points with weight.
-    shift : ShiftPath
+    path : ShiftPath
     grip : Grip
     """
 
@@ -43,7 +43,7 @@ class Busy:
     levels: Array
     weights: Array
     used: NDArray[np.bool_] = field(repr=False)
-    shift: ShiftPath = field(repr=False)
+    path: ShiftPath = field(repr=False)
     grip: Grip = field(repr=False)
 
     @property
@@ -53,7 +53,7 @@ class Busy:
 
     def pull(self, torque: Any) -> Array:
         """Belt pull at a full-throttle torque (scalar, or over branch, level, position) [N]."""
-        return np.asarray(self.levels[:, None] * torque / self.shift.drive_radius)
+        return np.asarray(self.levels[:, None] * torque / self.path.drive_radius)
 
     def spread(self, values: Array) -> Array:
         """Values of the duty points, shape (j,), on the grid of branch, level and position; zero elsewhere."""
@@ -78,16 +78,16 @@ class Busy:
         return out
 
 
-def busy(job: Job) -> Busy:
-    """The part of a job's duty that carries time."""
-    weights = job.duty.weights.sum(axis=0)
+def duty_points(drivetrain: Drivetrain) -> DutyPoints:
+    """The part of a duty that carries time."""
+    weights = drivetrain.duty.weights.sum(axis=0)
     used = weights > 0
     positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))
-    return Busy(
+    return DutyPoints(
         positions=positions,
-        levels=job.duty.levels[rungs],
+        levels=drivetrain.duty.levels[rungs],
         weights=weights[:, rungs][..., positions],
         used=used[:, rungs][..., positions],
-        shift=job.shift.at(positions),
-        grip=job.grip.at(positions),
+        path=drivetrain.path.at(positions),
+        grip=drivetrain.grip.at(positions),
     )

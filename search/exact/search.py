@@ -8,7 +8,7 @@ closes off ever more of the rest. The same answer comes from balancing every pai
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -16,12 +16,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from search.builds import DRIVE_RULES, DRIVEN_RULES, Builds, drive_builds, driven_builds
+from catalog.slots import BELT
+from search.builds import Builds, DriveBuilds, drive_builds, driven_builds
 from search.exact.bounds import percent
 from search.exact.keepers import Keeper
 from search.exact.pairs import Pairs, Sides
-from search.score import PAIR_RULES, Request
+from search.pair_rules import PAIR_RULES, RULE_NAMES
+from search.request import Request
+from search.rules import BELT_RULES, judge
+from search.score import make_stage
+from search.sides import BeltOptions
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, Space
+from search.stage import Stage
 from search.workers import parallel
 
 __all__ = ["INTERRUPTED", "TIME_UP", "Found", "Progress", "Watch", "search_space"]
@@ -35,6 +41,7 @@ _MOST_DRIVE, _MOST_DRIVEN = 600_000, 100_000  # builds of one part of a space: b
 _MOST_CELLS = 4_000_000  # cells ranked at once: bounds the memory
 _CELLS = 64  # in the first visit; then twice as many each time
 _PAIRS = 4_000_000  # pairs of the cells of one visit, at most
+_PAIR_NAMES = tuple(rule.name for rule in PAIR_RULES)
 _FIRST, _BATCH = 128, 2_048  # pairs balanced between two looks at what is kept: at first, and at most
 
 
@@ -112,9 +119,7 @@ class Found:
     """
 
     size: int
-    excluded: dict[str, int] = field(
-        default_factory=lambda: dict.fromkeys((*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES), 0)
-    )
+    excluded: dict[str, int] = field(default_factory=lambda: dict.fromkeys(RULE_NAMES, 0))
     reasons: dict[str, str] = field(default_factory=dict)
     bounded_away: int = 0
     scored: int = 0
@@ -123,6 +128,11 @@ class Found:
     builds_excluded: tuple[dict[str, int], dict[str, int]] = field(default_factory=lambda: ({}, {}))
     builds_left: list[int] = field(default_factory=lambda: [0, 0])
     example: Kit | None = None
+
+    def leave_out(self, excluded: Mapping[str, int], kits_each: int) -> None:
+        """Count what rules leave out, each of them so many kits."""
+        for rule, count in excluded.items():
+            self.excluded[rule] += count * kits_each
 
     def note(self, side: int, builds: Builds) -> None:
         """Remember which builds of a side were left out, and why."""
@@ -165,33 +175,43 @@ def search_space(
     Found
     """
     search = _Search(keeper, watch or Watch(), Found(space.size), plain)
-    drive_parts = space.cut(DRIVE_SLOTS, _MOST_DRIVE)
-    driven_parts = space.cut((*DRIVEN_SLOTS, "twist"), _MOST_DRIVEN)
     found = search.found
     try:
-        drive: Builds | None = None
-        for driven_part in driven_parts:
-            driven = driven_builds(job, driven_part)
-            found.note(1, driven)
-            for drive_part in drive_parts:
-                if drive is None or len(drive_parts) > 1:
-                    drive = drive_builds(job, drive_part)
-                if driven_part is driven_parts[0]:
-                    found.note(0, drive)
-                for rule, builds in drive.excluded.items():
-                    found.excluded[rule] += builds * driven_part.side_sizes()[1]
-                for rule, builds in driven.excluded.items():
-                    found.excluded[rule] += len(drive) * builds
-                if len(drive) and len(driven):
-                    first = np.maximum(space.numbers(drive_part), space.numbers(driven_part))  # one of them is 0
-                    sides = Sides(job, request, drive, driven, first, keeper.split)
-                    found.example = found.example or space.kit(sides.choices(np.zeros((1, 2), np.intp))[0])
-                    search.visit(sides)
+        for belt in space.options[BELT]:
+            piece = space.only(BELT, (belt,))
+            fits = judge(BeltOptions(Stage(job.forces, request), piece), BELT_RULES)
+            found.leave_out(fits.excluded, space.count((*DRIVE_SLOTS, *DRIVEN_SLOTS)))
+            found.reasons = {**fits.reasons, **found.reasons}
+            if len(fits.choice):
+                _search_belt(search, make_stage(job, request, belt), space, piece)
         found.bound = np.inf
     except (_TimeUpError, KeyboardInterrupt) as reason:
         found.stopped = TIME_UP if isinstance(reason, _TimeUpError) else INTERRUPTED
-        found.bound = search.bound if len(drive_parts) * len(driven_parts) == 1 else 0.0
+        found.bound = search.bound if search.whole else 0.0
     return found
+
+
+def _search_belt(search: _Search, stage: Stage, space: Space, piece: Space) -> None:
+    """Show the keeper every kit with one belt that it could keep."""
+    found = search.found
+    drive_parts, driven_parts = piece.cut(DRIVE_SLOTS, _MOST_DRIVE), piece.cut(DRIVEN_SLOTS, _MOST_DRIVEN)
+    search.whole = len(space.options[BELT]) * len(drive_parts) * len(driven_parts) == 1
+    drive: DriveBuilds | None = None
+    for driven_part in driven_parts:
+        driven = driven_builds(stage, driven_part)
+        found.note(1, driven)
+        for drive_part in drive_parts:
+            if drive is None or len(drive_parts) > 1:
+                drive = drive_builds(stage, drive_part)
+            if driven_part is driven_parts[0]:
+                found.note(0, drive)
+            found.leave_out(drive.excluded, driven_part.count(DRIVEN_SLOTS))
+            found.leave_out(driven.excluded, len(drive))
+            if len(drive) and len(driven):
+                first = np.maximum(space.numbers(drive_part), space.numbers(driven_part))  # one of them is 0
+                sides = Sides(stage, drive, driven, first, search.keeper.split)
+                found.example = found.example or space.kit(sides.choices(np.zeros((1, 2), np.intp))[0])
+                search.visit(sides)
 
 
 @dataclass(frozen=True)
@@ -223,6 +243,7 @@ class _Search:
 
     def __init__(self, keeper: Keeper, watch: Watch, found: Found, plain: bool) -> None:
         self.keeper, self.watch, self.found, self.plain = keeper, watch, found, plain
+        self.whole = True  # whether the kits of this part are all there are
         self.bound = 0.0  # of the kits of this part that are not settled
         self.visited = False  # a search whose time is short sees some kits all the same
 
@@ -244,7 +265,7 @@ class _Search:
         self.bound = bound
         found, kept = self.found, self.keeper.kept
         best = float(kept.scores[0]) if kept is not None and len(kept) else np.inf
-        fitting = found.size - sum(n for rule, n in found.excluded.items() if rule not in PAIR_RULES)
+        fitting = found.size - sum(n for rule, n in found.excluded.items() if rule not in _PAIR_NAMES)
         self.watch.report(Progress(1 - found.unsettled / max(1, fitting), float(bound), best))
 
     def _every_pair(self, sides: Sides) -> None:
@@ -261,7 +282,7 @@ class _Search:
 
     def _leave_out(self, counts: NDArray[Any]) -> None:
         """Count kits out by the number of the rule they break; number 0 is no rule."""
-        for rule, count in zip(PAIR_RULES, counts[1:], strict=True):
+        for rule, count in zip(_PAIR_NAMES, counts[1:], strict=True):
             self.found.excluded[rule] += int(count)
 
     def _balance(self, sides: Sides, pairs: Pairs) -> None:
@@ -284,8 +305,7 @@ class _Search:
         parts, ends = sides.bounds.parts, sides.part_ends
         sizes = np.array([len(part.rows) for part in parts])
         floors = sides.bounds.floors(columns)
-        at_limit = np.ascontiguousarray(sides.driven.at_limit[columns].T)
-        broken = np.stack(list(parallel(lambda n: sides.all_broken(parts[n].rows, columns, at_limit), len(parts))))
+        broken = np.stack(list(parallel(lambda n: sides.all_broken(parts[n].rows, columns), len(parts))))
         self._leave_out(_by_rule(broken.ravel(), np.repeat(sizes, len(columns))))
         part, at = np.nonzero(broken == 0)
         column, floor = columns[at], floors[part, at]

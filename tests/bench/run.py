@@ -25,7 +25,7 @@ from shop import shop_job
 
 from catalog import load_job
 from catalog.job import Job
-from catalog.stock import STATIONS
+from catalog.slots import STATIONS
 from search import Ranking, rank
 from search.exact.pairs import Sides
 from search.score import Request, pair_terms

@@ -9,8 +9,8 @@ import numpy as np
 from catalog.job import Job
 from catalog.parts import Flyweight, Helix, RampPoint, TuningMass
 from catalog.shelf import Shelf
+from catalog.slots import STATIONS
 from catalog.springs import DrivenSpring, DriveSpring, MarkedForm
-from catalog.stock import STATIONS
 
 SHOP = {"springs": 40, "arms": 12, "masses": 8, "driven": 40, "helices": 60, "twists": 19}  # 1.1e10 kits
 

@@ -11,7 +11,7 @@ import json
 import shutil
 from collections.abc import Callable, Iterator
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +20,13 @@ import pytest
 import yaml
 
 from catalog import Job, load_job
-from catalog.jobfile import SLOT_FAMILIES
 from catalog.shelf import DEMO_PARTS
-from catalog.stock import STATIONS
-from search import Kit, Score, builds, rank, score_kit
+from catalog.slots import SLOT_FAMILIES, STATIONS
+from search import Kit, Score, rank, score_kit
 from search.ranking import Ranking
-from search.score import Request
+from search.request import Request
 from search.space import Space, fitted_kit, make_space, show_twist
+from search.terms import SCORED
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TO_RPM = 30 / np.pi
@@ -102,8 +102,8 @@ class Solved:
 
 
 def every_kit(space: Space) -> Iterator[Kit]:
-    for *ids, twist in itertools.product(*(space.options[slot] for slot in SLOT_FAMILIES), space.twists):
-        yield Kit(dict(zip(SLOT_FAMILIES, ids, strict=True)), {"twist": twist})
+    for choice in itertools.product(*(range(len(options)) for options in space.options.values())):
+        yield space.kit(choice)
 
 
 @pytest.fixture(scope="session")
@@ -115,25 +115,11 @@ def solve(small_job: Callable[[int], SmallJob]) -> Callable[[int], Solved]:
         if seed not in known:
             small = small_job(seed)
             space = make_space(small.job, small.locks)
-            with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(builds, "arm_thrust", _remembering(builds.arm_thrust))
-                scores = tuple(score_kit(small.job, kit, small.request) for kit in every_kit(space))
+            scores = tuple(score_kit(small.job, kit, small.request) for kit in every_kit(space))
             known[seed] = Solved(small.job, small.request, small.locks, small.planted, space, scores)
         return known[seed]
 
     return solve_once
-
-
-def _remembering(arm_thrust: Callable[..., Any]) -> Callable[..., Any]:
-    """The arms' thrust worked out once an arm: most of the time of scoring one kit."""
-    known: dict[str, Any] = {}
-
-    def remember(job: Job, arm: Any) -> Any:
-        if arm.id not in known:
-            known[arm.id] = arm_thrust(job, arm)
-        return known[arm.id]
-
-    return remember
 
 
 class Draft:
@@ -145,7 +131,7 @@ class Draft:
         self.budget: float | None = None
         self.max_changes: int | None = None
         self.free_station = str(self.rng.choice(STATIONS))
-        self.options = {slot: [self.fitted(slot)] for slot in SLOT_FAMILIES}
+        self.options = {slot: [self.fitted(slot)] for slot in SLOT_FAMILIES if slot != "belt"}
         for slot in ("drive_spring", "flyweight", self.free_station, "driven_spring", "helix"):
             self.options[slot] += self.others(slot, 1)
         self.planted = list(PLANT)[seed % len(PLANT)]
@@ -184,15 +170,15 @@ class Draft:
         shutil.copy(CONFIGS / "engine.csv", folder)
         (folder / "machine.yaml").write_text(json.dumps(self.machine))
         (folder / "job.yaml").write_text(json.dumps(self.spec))
-        request = Request(
-            weights={
-                t: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for t in ("flatness", "spring_loss", "belt_margin")
-            },
+        job = load_job(folder / "job.yaml")
+        request = replace(
+            Request.of(job),
+            weights={term: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for term in SCORED},
             wanted_margin=float(self.rng.choice([0.0, 0.2, 0.6])),
             budget=self.budget,
             max_changes=self.max_changes,
         )
-        return SmallJob(load_job(folder / "job.yaml"), request, locks, self.planted)
+        return SmallJob(job, request, locks, self.planted)
 
     def _scene(self) -> None:
         """Random grounds (none harder than the demo's, so that the machine climbs them), limits and grid."""
@@ -310,7 +296,7 @@ PLANT: dict[str, Callable[[Draft], None]] = {
     "driven_spring_stress": lambda d: d.wire("driven_spring"),
     "self_locking": lambda d: d.plant("helix", angle="0.5 deg", ramp=None),
     "belt_holds": lambda d: d.spring("driven_spring", marked={"installed": "1 N", "full_shift": "2 N"}),
-    "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.target_speed * TO_RPM * 1.0005:.3f} rpm"),
+    "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.drivetrain.target_speed * TO_RPM * 1.0005:.3f} rpm"),
     "budget": _dear,
     "max_changes": _changed,
 }

@@ -6,14 +6,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from varying import stage_of, varied
 
 from catalog.errors import InputError
 from catalog.job import Job
 from search.belt_terms import belt_terms
-from search.builds import unlimited_builds
+from search.builds import unlimited
 from search.exact.pairs import Sides
 from search.explain import explain
-from search.score import Request, pair_terms, score_kit
+from search.request import Request
+from search.score import pair_terms, score_kit
 from search.space import Kit, make_space
 from solver import balance
 from solver.balance import DrivenSide
@@ -22,29 +24,29 @@ pytestmark = pytest.mark.invariant
 
 
 def driven_side(job: Job, kit: Kit) -> DrivenSide:
-    halves = unlimited_builds(job, kit)
-    assert halves is not None
-    assert isinstance(halves[1].side, DrivenSide)
-    return halves[1].side
+    builds = unlimited(stage_of(job), kit)
+    assert builds is not None
+    return builds[1].side
 
 
 def test_lighter_springs_give_power_back_until_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
     side = driven_side(job, fitted)
     factors = np.array([1.0, 1.2, 1.5, 2.0, 3.0])
     sides = DrivenSide(side.fixed * factors[:, None, None], np.repeat(side.per_pull, len(factors), axis=0))
-    loss, margin = belt_terms(job, sides, side.per_pull, np.zeros(len(factors), int))
+    loss, margin = belt_terms(stage_of(job), sides, side.per_pull, np.zeros(len(factors), int))
     assert (np.diff(loss) > 0).all()
     assert (np.diff(margin[:-1]) > 0).all()
 
 
 def test_no_spring_power_is_lost_where_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
     side = driven_side(job, fitted)
-    pull = job.duty.levels[:, None] * float(job.engine.at(job.target_speed)) / job.shift.drive_radius
-    wanted, belt = job.spec.score.wanted_margin, job.grip
+    one_level = replace(job, inputs=replace(job.inputs, levels=(1.0,)))
+    train = one_level.drivetrain
+    pull = train.duty.levels[:, None] * float(train.engine.at(train.target_speed)) / train.path.drive_radius
+    wanted, belt = job.spec.score.wanted_margin, train.grip
     # the least fixed thrust at each state is (c - Q)(1 + reserve) D; that of full throttle is the largest
     least = np.maximum(belt.slip_thrust - side.per_pull, 0.0) * (1 + wanted) * pull[-1]
-    one_level = replace(job, duty=replace(job.duty, levels=job.duty.levels[-1:], weights=job.duty.weights[:, :, -1:]))
-    loss, margin = belt_terms(one_level, DrivenSide(least, side.per_pull), side.per_pull, np.zeros(1, int))
+    loss, margin = belt_terms(stage_of(one_level), DrivenSide(least, side.per_pull), side.per_pull, np.zeros(1, int))
     assert loss == pytest.approx(0, abs=1e-6)
     assert margin[0] <= wanted + 1e-9  # the drive sheave may be the one that binds
     tight, slack = balance.least_tensions(DrivenSide(least, side.per_pull), pull[-1:], wanted, belt)
@@ -53,18 +55,18 @@ def test_no_spring_power_is_lost_where_the_wanted_margin_is_just_met(job: Job, f
 
 def test_wear_is_told_against_the_fitted_kit(job: Job, fitted: Kit) -> None:
     assert score_kit(job, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)
-    hot = replace(job, machine=job.machine.model_copy(update={"belt_cooling": 20.0}))
+    hot = replace(job, inputs=replace(job.inputs, belt_cooling=20.0))
     assert score_kit(hot, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)  # a ratio: both run hotter
 
 
 def test_a_kit_scores_the_same_whatever_is_balanced_beside_it(job: Job) -> None:
     request, space = Request.of(job), make_space(job)
-    sides = Sides.of(job, space, request)
+    sides = Sides.of(stage_of(job, request), space)
     rng = np.random.default_rng(4)
     pairs = np.column_stack([rng.integers(len(side), size=200) for side in (sides.drive, sides.driven)])
-    together, scores = pair_terms(job, request, sides.drive, sides.driven, pairs)
+    together, scores = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
     for number in range(0, 200, 7):
-        alone, score = pair_terms(job, request, sides.drive, sides.driven, pairs[number : number + 1])
+        alone, score = pair_terms(sides.stage, sides.drive, sides.driven, pairs[number : number + 1])
         assert score[0] == scores[number]
         assert {name: value[0] for name, value in alone.items()} == {n: v[number] for n, v in together.items()}
     for number, choice in enumerate(sides.choices(pairs[:20])):
@@ -78,8 +80,7 @@ def test_points_of_the_terms_add_up_to_the_score(job: Job, fitted: Kit) -> None:
 
 
 def test_an_unbuildable_kit_tells_every_rule_it_breaks_and_still_its_terms(job: Job, fitted: Kit) -> None:
-    limits = job.spec.limits.model_copy(update={"engagement": (10.0, 20.0), "belt_margin": 4.0})
-    strict = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
+    strict = varied(job, limits={"engagement": (10.0, 20.0), "belt_margin": 4.0})
     score = score_kit(strict, fitted, replace(Request.of(strict), max_changes=0, budget=0.0))
     assert set(score.failures) == {"engagement", "belt_holds"}
     assert not score.buildable

@@ -12,10 +12,9 @@ import pytest
 
 from catalog import Job, load_job
 from catalog.errors import InputError
-from catalog.jobfile import SLOT_FAMILIES
 from catalog.parts import TuningMass
-from catalog.stock import EMPTY, STATIONS
-from search.space import SLOTS, Kit, fitted_kit, kit_from_texts, make_space, show_twist
+from catalog.slots import EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
+from search.space import Kit, Space, fitted_kit, kit_from_texts, make_space, options_of, show_twist
 
 DEG = np.pi / 180
 
@@ -45,19 +44,20 @@ def test_without_locks_every_part_of_a_slot_is_an_option(job: Job) -> None:
     space = make_space(job)
     for slot, family in SLOT_FAMILIES.items():
         parts = job.shelf.family(family)
-        if slot in STATIONS:
+        if slot == "belt":
+            wanted = {job.spec.belt}
+        elif slot in STATIONS:
             wanted = {EMPTY} | {i for i, p in parts.items() if isinstance(p, TuningMass) and slot in p.stations}
         else:
             wanted = set(parts)
         assert space.options[slot] == tuple(sorted(wanted))
-    assert space.twists == job.twists
-    sizes = [len(space.options[slot]) for slot in SLOT_FAMILIES]
-    assert space.size == np.prod(sizes, dtype=object) * len(job.twists)
+    assert space.options["twist"] == job.twists
+    assert space.size == np.prod([len(options) for options in space.options.values()], dtype=object)
 
 
 def test_the_size_of_a_space_does_not_overflow(job: Job) -> None:
-    space = replace(make_space(job), options=dict.fromkeys(SLOT_FAMILIES, ("a",) * 20000))
-    assert space.size == 20_000**7 * len(job.twists)
+    space = Space(dict.fromkeys(SLOTS, ("a",) * 20000))
+    assert space.size == 20_000 ** len(SLOTS)
 
 
 @pytest.mark.parametrize("most", [1, 7, 40, 10**9])
@@ -67,7 +67,7 @@ def test_a_space_cut_in_parts_is_still_the_whole_space(job: Job, most: int) -> N
     parts = space.cut(slots, most)
     seen = []
     for part in parts:
-        counts = [len(part.of_slot(slot)) for slot in slots]
+        counts = [len(part.options[slot]) for slot in slots]
         assert np.prod(counts) <= most
         first = dict(zip(SLOTS, space.numbers(part), strict=True))
         seen += list(itertools.product(*(range(first[s], first[s] + n) for s, n in zip(slots, counts, strict=True))))
@@ -77,13 +77,13 @@ def test_a_space_cut_in_parts_is_still_the_whole_space(job: Job, most: int) -> N
 
 def test_a_choice_of_numbers_is_a_kit(job: Job) -> None:
     space = make_space(job)
-    kit = space.kit([len(space.of_slot(slot)) - 1 for slot in SLOTS])
-    assert [*kit.parts.values(), kit.settings["twist"]] == [space.of_slot(slot)[-1] for slot in SLOTS]
+    kit = space.kit([len(space.options[slot]) - 1 for slot in SLOTS])
+    assert {**kit.parts, **kit.settings} == {slot: space.options[slot][-1] for slot in SLOTS}
 
 
 @pytest.mark.parametrize("slot", list(SLOT_FAMILIES))
 def test_a_lock_names_one_or_several_ids(job: Job, slot: str) -> None:
-    ids = make_space(job).options[slot]
+    ids = options_of(job, slot)
     first, last = ids[0], ids[-1]
     for locks, left in [
         ({slot: first}, (first,)),
@@ -118,7 +118,7 @@ def test_a_twist_lock_takes_angles_ranges_and_none(job: Job, text: str, left: li
     if left is None:
         assert "twist: no setting lies in this range (got '0.5 turn..1 turn'" in problem(job, {"twist": text})
         return
-    found = make_space(job, {"twist": text}).twists
+    found = make_space(job, {"twist": text}).options["twist"]
     assert found == tuple(None if t is None else pytest.approx(t * DEG, abs=1e-8) for t in left)
     assert set(found) <= set(job.twists) or left == [33]
 
@@ -127,9 +127,9 @@ def test_a_lock_of_the_request_takes_the_place_of_the_jobs_own(job: Job) -> None
     helices = list(job.shelf.family("helices"))
     locked = with_locks(job, helix=helices[0], twist="20 deg", heel=EMPTY)
     assert make_space(locked).options["helix"] == (helices[0],)
-    assert make_space(locked).twists == (round(20 * DEG, 9),)
+    assert make_space(locked).options["twist"] == (round(20 * DEG, 9),)
     space = make_space(locked, {"helix": helices[1], "twist": "any"})
-    assert (space.options["helix"], space.twists) == ((helices[1],), job.twists)
+    assert (space.options["helix"], space.options["twist"]) == ((helices[1],), job.twists)
     assert space.options["heel"] == (EMPTY,)
     assert make_space(locked, {"helix": "any"}).options["helix"] == tuple(sorted(helices))
 
@@ -138,8 +138,9 @@ def test_lock_fitted_keeps_every_slot_that_no_lock_names(job: Job) -> None:
     helices = sorted(job.shelf.family("helices"))
     fitted = fitted_kit(job)
     space = make_space(with_locks(job, tip=EMPTY), {"helix": "any"}, lock_fitted=True)
-    assert space.options == {**{s: (fitted.parts[s],) for s in SLOT_FAMILIES}, "helix": tuple(helices)}
-    assert [show_twist(twist) for twist in space.twists] == [fitted.words()["twist"]]
+    kept = {slot: (part,) for slot, part in fitted.parts.items()} | {"twist": (fitted.settings["twist"],)}
+    assert space.options == kept | {"helix": tuple(helices)}
+    assert [show_twist(twist) for twist in space.options["twist"]] == [fitted.words()["twist"]]
     assert space.size == len(helices)
 
 
@@ -204,7 +205,7 @@ def test_all_faults_of_all_locks_are_named_at_once(job: Job) -> None:
     assert sorted(told) == sorted([(str(job.file), "heel"), *(("-k", slot) for slot in asked)])
 
 
-@pytest.mark.parametrize("slot", SLOTS)
+@pytest.mark.parametrize("slot", list(SLOTS))
 def test_a_lock_chooses_something(job: Job, slot: str) -> None:
     assert f"--lock: {slot}: nothing is chosen" in problem(job, {slot: []})
 
@@ -239,7 +240,7 @@ def test_a_kit_from_texts_keeps_what_is_fitted(job: Job) -> None:
 def test_the_fitted_twist_stays_as_it_is(job: Job) -> None:
     fitted = job.spec.fitted.model_copy(update={"twist": 33.3333 * DEG})
     odd = replace(job, spec=job.spec.model_copy(update={"fitted": fitted}))
-    assert make_space(odd, lock_fitted=True).twists == (pytest.approx(33.3333 * DEG, abs=1e-9),)
+    assert make_space(odd, lock_fitted=True).options["twist"] == (pytest.approx(33.3333 * DEG, abs=1e-9),)
 
 
 @pytest.mark.parametrize(

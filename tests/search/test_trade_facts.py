@@ -3,16 +3,14 @@
 Parts are changed copies of those fitted, so the signs hold whatever the demo's numbers are.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
+from varying import sides, stage_of, with_part
 
-from catalog.jobfile import SLOT_FAMILIES
+from catalog.slots import SLOT_FAMILIES, STATIONS
 from catalog.springs import MarkedForm
-from catalog.stock import STATIONS
-from search.builds import drive_builds, driven_builds, unlimited_sides
-from search.space import Kit, Space, options_of
+from search.builds import sides_of_kit, unlimited
+from search.space import Kit, options_of
 from solver.balance import BACKSHIFT, UPSHIFT, Status, engine_speed, needed_drive_thrust
 from solver.ground import resistance
 from solver.losses import belt_loss
@@ -29,13 +27,12 @@ def changed(job, kit, slot, **update):
     """The job and kit with the part of one slot replaced by a changed copy."""
     family = job.shelf.family(SLOT_FAMILIES[slot])
     part = family[kit.parts[slot]].model_copy(update={"id": f"changed-{slot}", **update})
-    shelf = replace(job.shelf, parts={**job.shelf.parts, SLOT_FAMILIES[slot]: {**family, part.id: part}})
-    return replace(job, shelf=shelf), Kit({**kit.parts, slot: part.id}, kit.settings)
+    return with_part(job, slot, part), Kit({**kit.parts, slot: part.id}, kit.settings)
 
 
 def loads(job, kit, slot):
     """Load of a spring when installed and at full shift [N]."""
-    lengths = job.installed_lengths[slot]
+    lengths = job.forces.installed_length(slot), job.forces.full_shift_length(slot)
     return job.shelf.family(SLOT_FAMILIES[slot])[kit.parts[slot]].curve(*lengths).at(lengths)
 
 
@@ -82,14 +79,14 @@ def wound(job, kit, degrees, rate=TORSION_RATE):
 
 
 def state_of(job, kit):
-    drive, driven = unlimited_sides(job, kit)
-    return engine_speed(drive, driven, job.grip, job.shift.drive_radius, job.engine, job.duty.levels)
+    train = job.drivetrain
+    return engine_speed(*sides(job, kit), train.grip, train.path.drive_radius, train.engine, train.duty.levels)
 
 
 def speeds(job, kit):
     """Engine speed [rad/s] by branch, torque level and position; NaN where the belt does not hold."""
     state = state_of(job, kit)
-    return np.where(np.isin(state.status, (Status.BELT_SLIDES, Status.NOT_CONVERGED)), np.nan, state.speed)
+    return np.where(state.status == Status.BELT_SLIDES, np.nan, state.speed)
 
 
 def rise(before, after):
@@ -105,12 +102,12 @@ def held(values):
 
 def steady_position(job, kit, road_speed, level, branch):
     """Shift position at which the clutches balance while the road holds the engine to the ratio."""
-    drive, driven = unlimited_sides(job, kit)
-    speed = road_speed / job.vehicle.road_speed(1.0, job.shift.ratio)
-    pull = level * job.engine.at(speed) / job.shift.drive_radius
+    (drive, driven), train = sides(job, kit), job.drivetrain
+    speed = road_speed / train.vehicle.road_speed(1.0, train.path.ratio)
+    pull = level * train.engine.at(speed) / train.path.drive_radius
     given = drive.thrust_per_speed2[branch] * speed**2 - drive.spring
-    spare = given - needed_drive_thrust(driven, pull, job.grip)[branch, 0]
-    return crossing(spare, job.shift.position)
+    spare = given - needed_drive_thrust(driven, pull, job.drivetrain.grip)[branch, 0]
+    return crossing(spare, job.drivetrain.path.position)
 
 
 def crossing(falling, position):
@@ -132,8 +129,8 @@ def test_a_shallower_helix_raises_engine_speed_and_a_steeper_one_lowers_it(job, 
 @pytest.mark.parametrize("branch", [UPSHIFT, BACKSHIFT])
 def test_a_shallower_helix_backshifts_further(job, fitted, branch):
     """The road holds the engine to the ratio, load rises from half to full: the shift falls to a lower position."""
-    middle = np.interp(0.5, job.shift.position, job.shift.ratio)
-    road_speed = float(job.vehicle.road_speed(job.target_speed, middle))
+    middle = np.interp(0.5, job.drivetrain.path.position, job.drivetrain.path.ratio)
+    road_speed = float(job.drivetrain.vehicle.road_speed(job.drivetrain.target_speed, middle))
     kits = [with_ramp(job, fitted, np.radians(d)) for d in (-3, 0, 3)]  # steeper, as it is, shallower
     before, after = ([steady_position(*k, road_speed, level, branch) for k in kits] for level in (0.5, 1.0))
     assert after[0] > after[1] > after[2]
@@ -143,10 +140,14 @@ def test_a_shallower_helix_backshifts_further(job, fitted, branch):
 
 def test_a_shallower_helix_answers_a_rise_of_load_with_more_push_towards_low_gear(job, fitted):
     """Engine speed held at target: the drive clutch lacks this much thrust when torque goes from half to full."""
-    pull = np.array([[0.5], [1.0]]) * job.engine.at(job.target_speed) / job.shift.drive_radius
+    pull = (
+        np.array([[0.5], [1.0]])
+        * job.drivetrain.engine.at(job.drivetrain.target_speed)
+        / job.drivetrain.path.drive_radius
+    )
     lacks = []
     for kit in (with_ramp(job, fitted, np.radians(d)) for d in (-3, 0, 3)):
-        half, full = np.moveaxis(needed_drive_thrust(unlimited_sides(*kit)[1], pull, job.grip), 1, 0)
+        half, full = np.moveaxis(needed_drive_thrust(sides(*kit)[1], pull, job.drivetrain.grip), 1, 0)
         lacks.append(full - half)
     assert (lacks[0] > 0).all()
     assert (lacks[0] < lacks[1]).all()
@@ -170,7 +171,7 @@ def test_heavier_arms_lower_engine_speed(job, fitted):
 
 def test_tip_mass_works_late_in_the_shift_and_heel_mass_early(job, fitted):
     """Heel and tip masses that do the same in the middle of the shift, at full throttle."""
-    full, middle = (UPSHIFT, -1), len(job.shift.position) // 2
+    full, middle = (UPSHIFT, -1), len(job.drivetrain.path.position) // 2
     light = with_mass(*with_mass(job, fitted, "tip", 0.0), "heel", 0.0)
     by_tip, by_heel = (rise(light, with_mass(*light, station, 0.002))[full] for station in ("tip", "heel"))
     by_heel = by_heel * by_tip[middle] / by_heel[middle]
@@ -204,7 +205,7 @@ def test_more_twist_raises_engine_speed(job, fitted):
 
 
 def test_more_twist_adds_its_largest_share_of_spring_thrust_at_the_start(job, fitted):
-    less, more = (unlimited_sides(*wound(job, fitted, degrees))[1].fixed for degrees in (20, 40))
+    less, more = (sides(*wound(job, fitted, degrees))[1].fixed for degrees in (20, 40))
     assert (np.diff(more / less) < 0).all()
 
 
@@ -226,16 +227,12 @@ def test_more_twist_raises_engine_speed_most_at_the_start(job, fitted):
 
 @pytest.mark.parametrize("slot", ["drive_spring", "driven_spring"])
 def test_the_lightest_spring_that_holds_the_belt_wastes_least(job, fitted, slot):
-    open_limits = {"engagement": (0.0, np.inf), "idle_clearance": -np.inf, "belt_margin": -np.inf, "in_stock": False}
-    limits = job.spec.limits.model_copy(update=open_limits)
-    open_job = replace(job, spec=job.spec.model_copy(update={"limits": limits}))
-    work_out = drive_builds if slot == "drive_spring" else driven_builds
     ends, loss, holds = loads(job, fitted, slot), [], []
     for factor in np.linspace(0.7, 2.0, 9):
-        trial, kit = with_loads(open_job, fitted, slot, *(factor * ends))
-        half = work_out(trial, Space({s: (p,) for s, p in kit.parts.items()}, (kit.settings["twist"],)))
-        loss.append(half.loss[0])
-        holds.append(half.margin[0] >= 0)
+        trial, kit = with_loads(job, fitted, slot, *(factor * ends))
+        drive, driven = unlimited(stage_of(trial), kit)
+        loss.append((drive if slot == "drive_spring" else driven).loss[0])
+        holds.append(driven.margin[0] >= 0)
     assert (np.diff(loss) >= 0).all()
     assert loss[-1] > loss[0]
     assert loss[holds.index(True)] == min(np.array(loss)[holds])
@@ -243,9 +240,9 @@ def test_the_lightest_spring_that_holds_the_belt_wastes_least(job, fitted, slot)
 
 def test_a_spring_marked_with_two_loads_holds_them_at_both_ends_of_the_shift(job, fitted):
     trial = with_loads(job, fitted, "drive_spring", 400, 900)
-    spring = unlimited_sides(*trial)[0].spring
+    spring = sides(*trial)[0].spring
     assert (spring[0], spring[-1]) == pytest.approx((400, 900), rel=1e-9)
-    share = job.shift.drive_travel / job.shift.drive_travel[-1]
+    share = job.drivetrain.path.drive_travel / job.drivetrain.path.drive_travel[-1]
     assert spring == pytest.approx(400 + 500 * share, rel=1e-9)  # linear between
 
 
@@ -254,7 +251,8 @@ def test_a_spring_marked_with_two_loads_holds_them_at_both_ends_of_the_shift(job
 
 def test_doubled_road_load_at_full_throttle_shifts_down_and_keeps_engine_speed(job, fitted):
     """Steady running is where wheel force and road load meet; the load is doubled from a position in high gear."""
-    state, position = state_of(job, fitted), job.shift.position
+    train, state = job.drivetrain, state_of(job, fitted)
+    position = train.path.position
     here = [(branch, -1) for branch in (UPSHIFT, BACKSHIFT)]  # load falls off first, then doubles
     road, force = [], []
     for at in here:
@@ -262,14 +260,14 @@ def test_doubled_road_load_at_full_throttle_shifts_down_and_keeps_engine_speed(j
         lost = belt_loss(
             state.tight_net[at],
             state.slack_net[at],
-            speed * job.shift.drive_radius,
-            job.shift,
-            job.grip.seat,
-            job.losses,
+            speed * train.path.drive_radius,
+            train.path,
+            train.grip.seat,
+            train.losses,
         )
-        road.append(job.vehicle.road_speed(speed, job.shift.ratio))
-        force.append((state.torque[at] * speed - lost) * job.vehicle.driveline_efficiency / road[-1])
-    load = [resistance(job.vehicle.mass, 0.05, 0.05, v, job.vehicle.drag_area, job.air_density) for v in road]
+        road.append(train.vehicle.road_speed(speed, train.path.ratio))
+        force.append((state.torque[at] * speed - lost) * train.vehicle.driveline_efficiency / road[-1])
+    load = [resistance(train.vehicle.mass, 0.05, 0.05, v, train.vehicle.drag_area, train.air_density) for v in road]
     before = 0.8
     share = np.interp(before, position, force[0]) / np.interp(before, position, load[0])
     after = crossing(force[1] - 2 * share * load[1], position)
@@ -283,13 +281,13 @@ def test_doubled_road_load_at_full_throttle_shifts_down_and_keeps_engine_speed(j
 
 def test_friction_makes_engine_speed_a_band_in_every_kit(job):
     """Upshift is never below backshift, for a random draw of the demo's kits."""
-    rng, seen = np.random.default_rng(8), 0
+    rng, seen, stage = np.random.default_rng(8), 0, stage_of(job)
     for _ in range(60):
-        parts = {slot: str(rng.choice(options_of(job, slot))) for slot in SLOT_FAMILIES}
+        parts = {slot: str(rng.choice(options_of(job, slot))) for slot in SLOT_FAMILIES} | {"belt": job.spec.belt}
         wound_spring = job.shelf.family("driven_springs")[parts["driven_spring"]].kind == "torsion"
         twists = [t for t in job.twists if (t is not None) == wound_spring]
         kit = Kit(parts, {"twist": twists[rng.integers(len(twists))]})
-        if unlimited_sides(job, kit) is None:
+        if sides_of_kit(stage, kit) is None:
             continue
         seen += 1
         up, back = (speeds(job, kit)[branch] for branch in (UPSHIFT, BACKSHIFT))

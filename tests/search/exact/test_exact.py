@@ -17,8 +17,8 @@ import pytest
 
 from catalog import Job, load_job
 from catalog.errors import InputError
-from catalog.jobfile import SLOT_FAMILIES
-from catalog.stock import EMPTY, Price
+from catalog.slots import EMPTY, SLOT_FAMILIES
+from catalog.stock import Price
 from search import Kit, Score, rank, score_kit
 from search.builds import DRIVE_RULES, DRIVEN_RULES
 from search.exact.keepers import BestKits, Keeper

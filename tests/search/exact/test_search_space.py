@@ -18,7 +18,7 @@ from shop import shop_job
 
 from catalog import Job, load_job
 from catalog.shelf import Shelf
-from catalog.stock import STATIONS
+from catalog.slots import STATIONS
 from search import rank
 from search.commands import main
 from search.exact.keepers import BestKits, Keeper

@@ -1,0 +1,208 @@
+"""Parts as SI forces: what each gives in one machine with one belt, worked out once however many kits hold it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from catalog.machine import Machine, Pocket
+from catalog.parts import Belt, Flyweight, Helix, ThrustTable
+from catalog.quantities import show
+from catalog.shelf import Shelf
+from catalog.springs import Spring
+from catalog.stock import Part
+from solver.drivetrain import BeltInputs, Drivetrain, derive
+from solver.errors import PhysicalRangeError
+from solver.flyweights import arm_motion, friction_gain, inertia_slope
+from solver.helix import ramp
+
+__all__ = ["ArmForce", "Forces", "RampForce", "SpringForce", "belt_inputs"]
+
+Array = NDArray[np.float64]
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class SpringForce:
+    """A spring in its pocket: load over the shift positions, shape (n,) [N], and load at full shift [N]."""
+
+    load: Array
+    full_shift: float
+
+
+@dataclass(frozen=True)
+class ArmForce:
+    """A set of arms over the shift positions.
+
+    Attributes
+    ----------
+    bare : ndarray, shape (n,) [N s^2]
+        Thrust per squared engine speed without tuning masses.
+    per_mass : mapping of station -> ndarray, shape (n,) [N s^2/kg]
+        What a tuning mass in each arm adds.
+    gain : ndarray, shape (2, n) [-]
+        Thrust with friction over thrust without, on upshift and backshift.
+    fault : str
+        Why the arms cannot work here; empty if they do. Everything else is zero then.
+    """
+
+    bare: Array
+    per_mass: Mapping[str, Array]
+    gain: Array
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class RampForce:
+    """A helix over the shift positions.
+
+    Attributes
+    ----------
+    per_torque : ndarray, shape (2, n) [1/m]
+        Thrust per ramp torque on upshift and backshift.
+    rotation : ndarray, shape (n,) [rad]
+    fault : str
+        Why it cannot work here; empty if it does. Everything else is zero then.
+    """
+
+    per_torque: Array
+    rotation: Array
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class Forces:
+    """The parts of a shelf in one machine with one belt, and what each gives there.
+
+    Attributes
+    ----------
+    shelf : Shelf
+    machine : Machine
+    drivetrain : Drivetrain
+        Derived for the belt.
+    belt : str
+        Part id.
+    """
+
+    shelf: Shelf
+    machine: Machine
+    drivetrain: Drivetrain
+    belt: str
+    _known: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def with_belt(self, part: Belt) -> Forces:
+        """The same parts and machine with another belt.
+
+        Raises
+        ------
+        PhysicalRangeError
+            If the belt does not lie over the sheaves.
+        """
+        if part.id == self.belt:
+            return self
+        inputs = replace(self.drivetrain.inputs, belt=belt_inputs(part))
+        return self._once("belt", part, lambda: Forces(self.shelf, self.machine, derive(inputs), part.id))
+
+    def pocket(self, slot: str) -> Pocket:
+        """The pocket of a spring slot."""
+        clutch = self.machine.drive_clutch if slot == "drive_spring" else self.machine.driven_clutch
+        return clutch.spring
+
+    def full_shift_length(self, slot: str) -> float:
+        """Length of the spring in a slot at full shift [m]."""
+        path = self.drivetrain.path
+        travel = path.drive_travel if slot == "drive_spring" else path.driven_travel
+        return float(self.installed_length(slot) - travel[-1])
+
+    def installed_length(self, slot: str) -> float:
+        """Length of the spring in a slot before the shift [m]."""
+        inputs = self.drivetrain.inputs
+        return (inputs.drive if slot == "drive_spring" else inputs.driven).spring_length
+
+    def spring(self, slot: str, part: Spring) -> SpringForce:
+        """What a spring gives in a slot."""
+        return self._once(slot, part, lambda: self._spring(slot, part))
+
+    def arm(self, part: Flyweight) -> ArmForce:
+        """What a set of arms gives."""
+        return self._once("flyweight", part, lambda: self._arm(part))
+
+    def ramp(self, part: Helix) -> RampForce:
+        """What a helix gives."""
+        return self._once("helix", part, lambda: self._ramp(part))
+
+    def _once(self, slot: str, part: Part, work: Callable[[], T]) -> T:
+        key = slot, part.id
+        if key not in self._known:
+            self._known[key] = work()
+        known: T = self._known[key]
+        return known
+
+    def _spring(self, slot: str, part: Spring) -> SpringForce:
+        installed, full = self.installed_length(slot), self.full_shift_length(slot)
+        curve, path = part.curve(installed, full), self.drivetrain.path
+        travel = path.drive_travel if slot == "drive_spring" else path.driven_travel
+        return SpringForce(curve.at(installed - travel), float(curve.at(full)))
+
+    def _arm(self, part: Flyweight) -> ArmForce:
+        clutch, travel = self.drivetrain.inputs.drive, self.drivetrain.path.drive_travel
+        try:
+            if part.thrust is not None:
+                return _from_table(part.thrust, travel, 2 * clutch.roller_friction)
+            assert part.body is not None
+            assert part.profile is not None
+            motion = arm_motion(
+                travel, part.profile.metres, part.roller_diameter / 2, clutch.roller_outboard, clutch.roller_height
+            )
+            gain = np.stack([friction_gain(motion, clutch.roller_friction, closing) for closing in (True, False)])
+        except PhysicalRangeError as error:
+            nothing = np.zeros(len(travel))
+            return ArmForce(nothing, {}, np.ones((2, len(travel))), f"{part.id}: {error}")
+
+        def per_mass(along: float, across: float) -> Array:
+            reach, lead = np.hypot(along, across), np.arctan2(across, along)
+            return part.count * 0.5 * inertia_slope(motion, clutch.pivot_radius, 1.0, reach, lead)
+
+        bare = part.body.mass * per_mass(part.body.along, part.body.across)
+        return ArmForce(bare, {name: per_mass(seat.along, seat.across) for name, seat in part.stations.items()}, gain)
+
+    def _ramp(self, part: Helix) -> RampForce:
+        travel = self.drivetrain.path.driven_travel
+        at, angle = part.points
+        try:
+            state = ramp(travel, at, angle, part.radius, self.drivetrain.inputs.driven.ramp_friction)
+        except PhysicalRangeError as error:
+            return RampForce(np.zeros((2, len(travel))), np.zeros(len(travel)), f"{part.id}: {error}")
+        return RampForce(state.thrust_per_torque, state.rotation)
+
+
+def _from_table(table: ThrustTable, travel: Array, usual_band: float) -> ArmForce:
+    """Arms measured on a bench."""
+    if table.travel[-1] < travel[-1] - 1e-6:
+        raise PhysicalRangeError(
+            f"thrust table ends at {show(table.travel[-1], 'm')}, the sheave travels {show(float(travel[-1]), 'm')}"
+        )
+
+    def at(values: list[float]) -> Array:
+        return np.asarray(np.interp(travel, table.travel, values) / table.speed**2)
+
+    band = usual_band if table.friction_band is None else table.friction_band
+    gain = np.array([1 - band, 1 + band])[:, None] * np.ones(len(travel))
+    return ArmForce(at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, gain)
+
+
+def belt_inputs(part: Belt) -> BeltInputs:
+    """The SI record of a belt."""
+    return BeltInputs(
+        length=part.pitch_length,
+        mass_per_length=part.mass_per_length,
+        max_tension=part.max_tension,
+        friction=part.friction,
+        seating=part.seating,
+        corrected=part.thrust_theory == "corrected",
+        **part.losses.model_dump(),
+    )
