@@ -220,26 +220,28 @@ CASES: list[tuple[str, Callable[[], str | None], str | None]] = [
         lambda: fit.helix_fits(helix(travel="19.5 mm"), DRIVEN, 0.02),
         "ramp ends at 19.5 mm travel, the belt needs 20 mm",
     ),
-    ("compression spring", lambda: fit.twist_fits(driven_spring("compression"), helix(), None, False), None),
-    ("torsion spring", lambda: fit.twist_fits(driven_spring("torsion"), helix(), 20 * DEG, True), None),
+    ("compression spring", lambda: fit.spring_takes_twist(driven_spring("compression"), None, False), None),
+    ("torsion spring", lambda: fit.spring_takes_twist(driven_spring("torsion"), 20 * DEG, True), None),
+    ("a step of the helix", lambda: fit.helix_takes_twist(helix(), 20 * DEG), None),
+    ("helix of a spring that is not wound", lambda: fit.helix_takes_twist(helix(), None), None),
     (
         "compression spring wound",
-        lambda: fit.twist_fits(driven_spring("compression"), helix(), 20 * DEG, True),
+        lambda: fit.spring_takes_twist(driven_spring("compression"), 20 * DEG, True),
         "probe is a compression spring and is not wound",
     ),
     (
         "no tang holes",
-        lambda: fit.twist_fits(driven_spring("torsion"), helix(), 20 * DEG, False),
+        lambda: fit.spring_takes_twist(driven_spring("torsion"), 20 * DEG, False),
         "probe needs tang holes, which the driven clutch lacks",
     ),
     (
         "torsion spring slack",
-        lambda: fit.twist_fits(driven_spring("torsion"), helix(), None, True),
+        lambda: fit.spring_takes_twist(driven_spring("torsion"), None, True),
         "probe is wound by the helix and needs a twist setting",
     ),
     (
         "twist between two steps",
-        lambda: fit.twist_fits(driven_spring("torsion"), helix(), 15 * DEG, True),
+        lambda: fit.helix_takes_twist(helix(), 15 * DEG),
         "ramp has no setting at 15 deg twist",
     ),
     ("coils apart", lambda: fit.coil_bind(spring("wire"), 0.032, 1.5e-3), None),
@@ -300,21 +302,19 @@ def stresses(twist: float = 0.0) -> tuple[float, float]:
 def test_stress_is_held_below_its_share_of_the_wires_strength(twist: float) -> None:
     wound = driven_spring("torsion")
     reached, strength = stresses(twist)
-    curve = wound.curve(INSTALLED, FULL)
-    assert fit.spring_stress(wound, curve, FULL, 1.001 * reached / strength, twist) is None
-    said = fit.spring_stress(wound, curve, FULL, 0.99 * reached / strength, twist)
-    assert said == f"probe reaches {reached:.0f} MPa shear at full shift, {0.99 * reached:.0f} MPa is allowed"
+    shear = fit.wire_shear(wound, float(wound.curve(INSTALLED, FULL).at(FULL)), twist)
+    assert shear == pytest.approx(1e6 * reached)
+    assert fit.allowed_shear(wound, 0.6) == pytest.approx(0.6e6 * strength)
+    assert fit.stress_sentence(wound, 1e6 * reached, 5e8) == (
+        f"probe reaches {reached:.0f} MPa shear at full shift, 500 MPa is allowed"
+    )
 
 
 @pytest.mark.invariant
 def test_twist_does_not_stress_a_compression_spring_and_unknown_wire_is_not_judged() -> None:
-    reached, strength = stresses()
     pressed = driven_spring("compression")
-    assert fit.spring_stress(pressed, pressed.curve(INSTALLED, FULL), FULL, 1.001 * reached / strength, 2.0) is None
-    bare = spring("linear")
-    assert fit.spring_stress(bare, bare.curve(INSTALLED, FULL), FULL, 1e-6) is None
-
-
-@pytest.mark.parametrize(("twist", "rotation", "full"), [(None, 0.5, 0.0), (0.2, 0.5, 0.7), (0.0, 0.5, 0.5)])
-def test_the_helix_winds_a_spring_further(twist: float | None, rotation: float, full: float) -> None:
-    assert fit.full_twist(twist, rotation) == pytest.approx(full)
+    load = float(pressed.curve(INSTALLED, FULL).at(FULL))
+    assert fit.wire_shear(pressed, load, np.array([0.0, 2.0])) == pytest.approx(1e6 * stresses()[0])
+    unknown = spring("linear")
+    assert fit.wire_shear(unknown, 1e9, np.array([0.0, 2.0])).tolist() == [0.0, 0.0]
+    assert fit.allowed_shear(unknown, 1e-6) == np.inf
