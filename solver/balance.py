@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from solver.arrays import Array
 from solver.belt_grip import Grip, slack_tension
 from solver.engine import EngineCurve
 from solver.errors import require
@@ -37,8 +38,6 @@ __all__ = [
     "needed_drive_thrust",
     "slip_reserve",
 ]
-
-Array = NDArray[np.float64]
 
 UPSHIFT, BACKSHIFT = 0, 1
 

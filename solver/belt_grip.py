@@ -12,8 +12,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Mask
 from solver.belt_path import ShiftPath
 from solver.belt_sliding import slip_ratio, table_arc
 from solver.errors import require
@@ -29,8 +30,6 @@ __all__ = [
     "slip_limit",
     "theory_over_closed",
 ]
-
-Array = NDArray[np.float64]
 
 # Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
 _MEASURED_LIMIT = 21.0
@@ -240,7 +239,7 @@ class Grip:
     driven_limit: Array
     slip_thrust: Array
 
-    def at(self, chosen: NDArray[np.bool_]) -> Grip:
+    def at(self, chosen: Mask) -> Grip:
         """The coefficients at chosen positions only."""
         arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
         return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})

@@ -7,13 +7,12 @@ grows with a power of tension and doubles every 10 C.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array
 from solver.errors import require
 
 __all__ = ["belt_temperature", "wear_rate"]
-
-Array = NDArray[np.float64]
 
 # Exponent of belt life against peak tension: Shigley Table 17-16 gives 10.9 to 12.6 for industrial belts (from memory).
 TENSION_EXPONENT = 11.0

@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize.elementwise import find_root
 
+from solver.arrays import Array, Mask
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ShiftPath", "axial_travel", "belt_length", "driven_radius", "shift_path", "wrap_angles"]
-
-Array = NDArray[np.float64]
 
 
 def wrap_angles(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> tuple[Array, Array]:
@@ -172,7 +171,7 @@ class ShiftPath:
         """Speed ratio, driven radius / drive radius [-]."""
         return np.asarray(self.driven_radius / self.drive_radius)
 
-    def at(self, chosen: NDArray[np.bool_]) -> ShiftPath:
+    def at(self, chosen: Mask) -> ShiftPath:
         """The path at chosen positions only."""
         return ShiftPath(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
 

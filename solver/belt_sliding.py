@@ -16,15 +16,15 @@ from importlib import resources
 from typing import Literal, cast
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import RegularGridInterpolator
 from scipy.optimize import brentq
 
+from solver.arrays import Array
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ActiveArc", "active_arc", "slip_ratio", "table_arc", "table_range", "thrust_factor"]
 
-Array = NDArray[np.float64]
 Pulley = Literal["drive", "driven"]
 
 _START = 1e-4  # rad of active arc bridged by the series at its beginning

@@ -6,14 +6,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
+from solver.arrays import Array
 from solver.errors import require
 
 __all__ = ["EngineCurve", "air_correction", "air_density", "standard_atmosphere"]
-
-Array = NDArray[np.float64]
 
 # SAE J1349 (June 1990): reference dry air 99 kPa at 25 C; the factor assumes 85 % mechanical efficiency.
 _REFERENCE_PRESSURE = 99_000.0  # Pa

@@ -12,15 +12,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 from scipy.optimize.elementwise import find_root
 
+from solver.arrays import Array
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ArmMotion", "arm_motion", "closing_thrust", "friction_gain", "inertia_slope"]
-
-Array = NDArray[np.float64]
 
 
 def closing_thrust(speed: ArrayLike, inertia_slope: ArrayLike) -> Array:

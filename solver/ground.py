@@ -9,14 +9,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Index
 from solver.belt_path import ShiftPath
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["GRAVITY", "Duty", "Ground", "Vehicle", "duty", "resistance"]
-
-Array = NDArray[np.float64]
 
 GRAVITY = 9.80665  # m/s^2, standard acceleration (CGPM 1901)
 
@@ -251,7 +250,7 @@ def _deposit(position: Array, level: Array, amount: Array, positions: Array, lev
     return out
 
 
-def _neighbours(value: Array, nodes: Array) -> tuple[NDArray[np.intp], Array]:
+def _neighbours(value: Array, nodes: Array) -> tuple[Index, Array]:
     """Index of the node below each value, and the share that belongs to the node above."""
     if len(nodes) == 1:
         return np.zeros(len(value), np.intp), np.zeros(len(value))

@@ -9,13 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["Ramp", "ramp", "ramp_thrust", "sheave_rotation"]
-
-Array = NDArray[np.float64]
 
 
 def ramp_thrust(

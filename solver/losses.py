@@ -11,14 +11,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array
 from solver.belt_path import ShiftPath
 from solver.errors import require
 
 __all__ = ["BeltLosses", "belt_loss", "speed_loss"]
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
