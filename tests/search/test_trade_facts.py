@@ -89,7 +89,7 @@ def state_of(job, kit):
 def speeds(job, kit):
     """Engine speed [rad/s] by branch, torque level and position; NaN where the belt does not hold."""
     state = state_of(job, kit)
-    return np.where(np.isin(state.status, (Status.BELT_SLIDES, Status.NOT_CONVERGED)), np.nan, state.speed)
+    return np.where(state.status == Status.BELT_SLIDES, np.nan, state.speed)
 
 
 def rise(before, after):
