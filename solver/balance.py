@@ -6,8 +6,8 @@ The driven clutch pushes with P + Q * pull (springs and torsion, plus torque ram
 speed at which this equals the thrust that the tensions need. Drive parts enter only through A and K,
 driven parts only through P and Q: the exact search lives on that.
 
-Axes: (..., branch, torque level, position). Branch 0 is the upshift (drive sheave closing), branch 1 the
-backshift; friction in both actuators parts them, so engine speed is a band.
+Axes: (..., branch, torque level, position); where inputs are varied, draws are the first of all. Branch 0 is the
+upshift (drive sheave closing), branch 1 the backshift; friction in both actuators parts them: engine speed is a band.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from solver.arrays import Array, Number, per_draw, per_position
 from solver.belt_grip import Grip, slack_tension
 from solver.engine import EngineCurve
 from solver.errors import require
@@ -38,14 +39,13 @@ __all__ = [
     "slip_reserve",
 ]
 
-Array = NDArray[np.float64]
-
 UPSHIFT, BACKSHIFT = 0, 1
 
 # A reserve beyond ten times the pull says no more than ten times: torque sensing alone holds the belt.
 _RESERVE_CAP = 10.0
-_SPEED_TOLERANCE = 1e-9  # of the target speed; the step that gets there leaves its square
-_MOST_STEPS = 80
+_SPEED_TOLERANCE = 1e-9  # of the peak-power speed; the step that gets there leaves its square
+_NEWTON_STEPS = 80
+_HALVINGS = 55  # of a bracket of four times the peak-power speed: what is left is rounding
 LOWEST = 0.05  # of the peak-power speed: no balance is looked for below
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero torque
 
@@ -57,7 +57,6 @@ class Status(IntEnum):
     BELOW_CURVE = 1
     ABOVE_CURVE = 2
     BELT_SLIDES = 3
-    NOT_CONVERGED = 4
 
 
 @dataclass(frozen=True)
@@ -130,26 +129,28 @@ def engine_speed(
     drive_radius: Array,
     engine: EngineCurve,
     levels: ArrayLike,
-    ceiling: float | None = None,
+    ceiling: Number | None = None,
 ) -> Balance:
     """Engine speed at which both clutches balance, at every branch, torque level and position.
 
     Solves  h(t) + cos b/(2 mu) D - P - Q D = 0  for w with  t = (A w^2 - K) T1'/F1 - D,  D = level * T(w) / R1,
-    h(t) = t (theta2 - (sin b/mu) ln(1 + D/t)) / (2 tan(b + rho)).  Newton's method kept inside a bracket: within
-    the slip limit the left side rises with w, so the root is single; far beyond it (status `BELT_SLIDES`) a sliding
-    state may be returned where a balance exists too. Source: derived here from the thrust formulas of `belt_grip`.
+    h(t) = t (theta2 - (sin b/mu) ln(1 + D/t)) / (2 tan(b + rho)).  Newton's method kept inside a bracket, then
+    halving for what still creeps: the left side is continuous, so a change of sign is always found. Within the slip
+    limit it rises with w, so the root is single; far beyond it (status `BELT_SLIDES`) a sliding state may be returned
+    where a balance exists too. Source: derived here from the thrust formulas of `belt_grip`.
 
     Parameters
     ----------
     drive : DriveSide
     driven : DrivenSide
-        Leading axes broadcast against those of `drive`.
+        Leading axes broadcast against those of `drive`; the first one goes over draws, if belt, radius, engine or
+        ceiling have them, and is of their size or 1.
     belt : Grip
-    drive_radius : ndarray, shape (n,) [m]
+    drive_radius : ndarray, shape (n,) or (d, n) [m]
     engine : EngineCurve
     levels : array_like, shape (m,) [-]
         Torque as a share of full-throttle torque.
-    ceiling : float, optional [rad/s]
+    ceiling : float or ndarray, shape (d,), optional [rad/s]
         Where the clutches would slow the engine at this speed, the balance below it is taken, should there be several.
 
     Returns
@@ -168,8 +169,16 @@ def engine_speed(
     spring = drive.spring[..., None, None, :]
     fixed = driven.fixed[..., :, None, :]
     share = driven.per_pull[..., :, None, :]
-    arm = rungs[:, None] / drive_radius
-    gain, spring, fixed, share, arm = np.broadcast_arrays(gain, spring, fixed, share, arm)
+    ndim = max(gain.ndim, fixed.ndim)
+    radius, belt, limit = (
+        per_position(drive_radius, ndim),
+        belt.aligned(ndim),
+        per_draw(np.inf if ceiling is None else ceiling, ndim),
+    )
+    arm = rungs[:, None] / radius
+    varied = (belt.tight_per_thrust, belt.wrap, belt.active, per_draw(engine.factor, ndim), limit)
+    shape = np.broadcast_shapes(*(np.shape(v) for v in (gain, spring, fixed, share, arm, *varied)))
+    gain, spring, fixed, share, arm = (np.broadcast_to(v, shape) for v in (gain, spring, fixed, share, arm))
 
     def imbalance(speed: Array) -> tuple[Array, Array]:
         """Thrust the driven clutch lacks at a speed [N], and its slope [N s/rad]."""
@@ -190,12 +199,12 @@ def engine_speed(
         return excess, by_slack * (2 * gain * speed * belt.tight_per_thrust - pull_slope) + by_pull * pull_slope
 
     target = engine.peak_power_speed
-    low, high = np.full(gain.shape, LOWEST * target), np.full(gain.shape, 4.0 * target)
+    low, high = np.full(shape, LOWEST * target), np.full(shape, 4.0 * target)
     if ceiling is not None:
-        top = np.full(gain.shape, ceiling)
+        top = np.full(shape, limit)
         high = np.where(imbalance(top)[0] >= 0, top, high)
-    speed, done = np.minimum(target, high), np.zeros(gain.shape, bool)
-    for _ in range(_MOST_STEPS):
+    speed, done = np.minimum(target, high), np.zeros(shape, bool)
+    for _ in range(_NEWTON_STEPS):
         excess, slope = imbalance(speed)
         low = np.where(excess < 0, speed, low)
         high = np.where(excess < 0, high, speed)
@@ -204,14 +213,18 @@ def engine_speed(
         inside = (newer >= low) & (newer <= high)  # at the root itself Newton lands on an end
         newer = np.where(inside, newer, (low + high) / 2)
         newer = np.where(done, speed, newer)  # a result must not depend on what is balanced beside it
-        moved = np.abs(newer - speed)
+        done = np.abs(newer - speed) <= _SPEED_TOLERANCE * target
         speed = newer
-        done = moved <= _SPEED_TOLERANCE * target
         if done.all():
             break
+    else:
+        for _ in range(_HALVINGS):
+            speed = np.where(done, speed, (low + high) / 2)
+            lacking = imbalance(speed)[0] < 0
+            low, high = np.where(lacking, speed, low), np.where(lacking, high, speed)
 
     torque = np.asarray(engine.at(speed) * rungs[:, None])
-    pull = torque / drive_radius
+    pull = torque / radius
     thrust = gain * speed**2 - spring
     tight = thrust * belt.tight_per_thrust
     slack = tight - pull
@@ -219,7 +232,6 @@ def engine_speed(
     status[speed < engine.speed[0]] = Status.BELOW_CURVE
     status[speed > engine.speed[-1]] = Status.ABOVE_CURVE
     status[slack < belt.least_slack * pull] = Status.BELT_SLIDES
-    status[moved > 1e-8 * target] = Status.NOT_CONVERGED
     return Balance(speed, torque, pull, tight, slack, thrust, fixed + share * pull, status)
 
 
@@ -241,7 +253,7 @@ def needed_drive_thrust(driven: DrivenSide, pull: ArrayLike, belt: Grip) -> Arra
     """
     d = np.asarray(pull, float)
     thrust = driven.fixed[..., :, None, :] + driven.per_pull[..., :, None, :] * d
-    return np.asarray((slack_tension(thrust, d, belt) + d) / belt.tight_per_thrust)
+    return np.asarray((slack_tension(thrust, d, belt) + d) / per_position(belt.tight_per_thrust, thrust.ndim))
 
 
 def engagement_speed(drive: DriveSide) -> Array:
@@ -278,15 +290,16 @@ def slip_reserve(driven: DrivenSide, pull: ArrayLike, tight_net: ArrayLike, belt
     ndarray, shape (..., 2, m, n) [-]
         The smaller of both sheaves, at most 10.
     """
-    d, tight = np.asarray(pull, float), np.asarray(tight_net, float)
-    lacking = belt.slip_thrust - driven.per_pull[..., :, None, :]
+    d, tight, share = np.asarray(pull, float), np.asarray(tight_net, float), driven.per_pull[..., :, None, :]
+    belt = belt.aligned(share.ndim)
+    lacking = belt.slip_thrust - share
     with np.errstate(divide="ignore", invalid="ignore"):
         on_driven = np.where(lacking > 0, driven.fixed[..., :, None, :] / (lacking * d), np.inf)
         on_drive = tight * (1 - 1 / belt.drive_limit) / d
     return np.asarray(np.minimum(np.minimum(on_driven, on_drive) - 1, _RESERVE_CAP))
 
 
-def least_tensions(driven: DrivenSide, pull: ArrayLike, reserve: float, belt: Grip) -> tuple[Array, Array]:
+def least_tensions(driven: DrivenSide, pull: ArrayLike, reserve: Number, belt: Grip) -> tuple[Array, Array]:
     """Net tensions at which the wanted slip reserve would just be met with the same torque ramp and lighter springs.
 
     Source: derived here from `slip_reserve`.
@@ -296,7 +309,7 @@ def least_tensions(driven: DrivenSide, pull: ArrayLike, reserve: float, belt: Gr
     driven : DrivenSide
         Shape (..., 2, n); only `per_pull` is used.
     pull : array_like, shape (..., 2, m, n) or broadcastable [N]
-    reserve : float [-]
+    reserve : float or ndarray, shape (d,) [-]
     belt : Grip
 
     Returns
@@ -306,6 +319,7 @@ def least_tensions(driven: DrivenSide, pull: ArrayLike, reserve: float, belt: Gr
     """
     d = np.asarray(pull, float)
     share = driven.per_pull[..., :, None, :]
-    thrust = np.maximum(belt.slip_thrust - share, 0.0) * (1 + reserve) * d + share * d
-    tight = np.maximum(slack_tension(thrust, d, belt) + d, (1 + reserve) * d / (1 - 1 / belt.drive_limit))
+    belt, wanted = belt.aligned(share.ndim), 1 + per_draw(reserve, share.ndim)
+    thrust = np.maximum(belt.slip_thrust - share, 0.0) * wanted * d + share * d
+    tight = np.maximum(slack_tension(thrust, d, belt) + d, wanted * d / (1 - 1 / belt.drive_limit))
     return np.asarray(tight), np.asarray(tight - d)

@@ -12,8 +12,9 @@ from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Mask, Number, per_draw, per_position, plain
 from solver.belt_path import ShiftPath
 from solver.belt_sliding import slip_ratio, table_arc
 from solver.errors import require
@@ -29,8 +30,6 @@ __all__ = [
     "slip_limit",
     "theory_over_closed",
 ]
-
-Array = NDArray[np.float64]
 
 # Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
 _MEASURED_LIMIT = 21.0
@@ -214,14 +213,14 @@ def slip_limit(
 
 @dataclass(frozen=True)
 class Grip:
-    """The belt's coefficients at each shift position, shape (n,) each.
+    """The belt's coefficients at each shift position, shape (n,) each, (d, n) where draws differ.
 
     Attributes
     ----------
     tight_per_thrust [-] : T1' = tight_per_thrust * F1 on the drive sheave
     wrap [rad] : driven wrap theta2
-    active : float [rad], sin b / mu, arc per unit of ln(T1'/T2')
-    seat : float [-], 2 tan(b + seating rho)
+    active : float or ndarray, shape (d,) [rad], sin b / mu, arc per unit of ln(T1'/T2')
+    seat : float or ndarray, shape (d,) [-], 2 tan(b + seating rho)
     idle_thrust [-] : driven thrust per slack tension and radian of idle arc, 1 / seat
     pull_thrust [-] : driven thrust of the active arc per unit of belt pull, cos b / (2 mu)
     least_slack [-] : T2' / pull at which the closed form's active arc fills the wrap
@@ -231,8 +230,8 @@ class Grip:
 
     tight_per_thrust: Array
     wrap: Array
-    active: float
-    seat: float
+    active: Number
+    seat: Number
     idle_thrust: Array
     pull_thrust: Array
     least_slack: Array
@@ -240,13 +239,27 @@ class Grip:
     driven_limit: Array
     slip_thrust: Array
 
-    def at(self, chosen: NDArray[np.bool_]) -> Grip:
+    def at(self, chosen: Mask) -> Grip:
         """The coefficients at chosen positions only."""
-        arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
-        return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
+        return replace(self, **{name: getattr(self, name)[..., chosen] for name in self._over_positions()})
+
+    def aligned(self, ndim: int) -> Grip:
+        """The same coefficients shaped to meet arrays of `ndim` axes, draws first and positions last."""
+        over = self._over_positions()
+        return Grip(
+            **{
+                f.name: (per_position if f.name in over else per_draw)(getattr(self, f.name), ndim)
+                for f in fields(self)
+            }
+        )
+
+    def _over_positions(self) -> set[str]:
+        return {f.name for f in fields(self)} - {"active", "seat"}
 
 
-def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1.0, *, corrected: bool = False) -> Grip:
+def grip(
+    path: ShiftPath, half_angle: Number, friction: Number, seating: Number = 1.0, *, corrected: bool = False
+) -> Grip:
     """Collect the belt's coefficients over a shift path.
 
     Source: derived here from `drive_thrust`, `driven_thrust` and `slip_limit`. Corrected coefficients scale the
@@ -256,8 +269,8 @@ def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1
     Parameters
     ----------
     path : ShiftPath
-    half_angle : float [rad]
-    friction, seating : float [-]
+    half_angle : float or ndarray, shape (d,) [rad]
+    friction, seating : float or ndarray, shape (d,) [-]
     corrected : bool
         Scale the closed forms to the full theory.
 
@@ -270,32 +283,32 @@ def grip(path: ShiftPath, half_angle: float, friction: float, seating: float = 1
     PhysicalRangeError
         For angles or friction out of range, or a correction outside the table or with partial seating.
     """
-    _flanks(path.driven_wrap, half_angle, friction)
-    seat = float(_seat(np.asarray(half_angle), np.asarray(friction), seating))
-    active = float(np.sin(half_angle) / friction)
-    limit = slip_limit(path.driven_wrap, half_angle, friction)
+    b, mu, share = (per_draw(v, 2) for v in (half_angle, friction, seating))
+    _flanks(path.driven_wrap, b, mu)
+    seat, active = _seat(b, mu, share), np.sin(b) / mu
+    limit = slip_limit(path.driven_wrap, b, mu)
     drive_factor, driven_factor = np.ones_like(limit), np.ones_like(limit)
     if corrected:
-        require(seating == 1, "seating", seating, "-", "1, which the full theory implies")
+        require(share == 1, "seating", share, "-", "1, which the full theory implies")
         drive_factor, driven_factor = theory_over_closed(limit**_RUNNING_SHARE, path, half_angle, friction)
     idle_thrust = driven_factor / seat
-    pull_thrust = driven_factor * np.cos(half_angle) / (2 * friction)
+    pull_thrust = driven_factor * np.cos(b) / (2 * mu)
     idle = np.maximum(path.driven_wrap - active * np.log(limit), 0.0)
     return Grip(
         tight_per_thrust=np.asarray(seat / path.drive_wrap / drive_factor),
         wrap=path.driven_wrap,
-        active=active,
-        seat=seat,
+        active=_of_draw(active),
+        seat=_of_draw(seat),
         idle_thrust=idle_thrust,
         pull_thrust=np.asarray(pull_thrust),
         least_slack=np.asarray(1 / np.expm1(path.driven_wrap / active)),
-        drive_limit=slip_limit(path.drive_wrap, half_angle, friction, "drive"),
+        drive_limit=slip_limit(path.drive_wrap, b, mu, "drive"),
         driven_limit=limit,
         slip_thrust=np.asarray(idle * idle_thrust / (limit - 1) + pull_thrust),
     )
 
 
-def theory_over_closed(ratio: ArrayLike, path: ShiftPath, half_angle: float, friction: float) -> tuple[Array, Array]:
+def theory_over_closed(ratio: ArrayLike, path: ShiftPath, half_angle: Number, friction: Number) -> tuple[Array, Array]:
     """Thrust of the full sliding-angle theory over the closed forms, on drive and driven sheave.
 
     Source: derived here from `belt_sliding.table_arc` and the closed forms of this file at full seating.
@@ -305,8 +318,8 @@ def theory_over_closed(ratio: ArrayLike, path: ShiftPath, half_angle: float, fri
     ratio : array_like, shape (..., n) [-]
         Net tension ratio at each position, above 1 and below the sheave's slip limit.
     path : ShiftPath
-    half_angle : float [rad]
-    friction : float [-]
+    half_angle : float or ndarray, shape (d,) [rad]
+    friction : float or ndarray, shape (d,) [-]
 
     Returns
     -------
@@ -317,14 +330,14 @@ def theory_over_closed(ratio: ArrayLike, path: ShiftPath, half_angle: float, fri
     PhysicalRangeError
         Outside the table of the full theory.
     """
-    strain = np.asarray(ratio, float)
-    seat = 2 * np.tan(half_angle + np.arctan(friction))
-    arc, thrust = table_arc(strain, half_angle, friction, "drive")
+    strain, b, mu = np.asarray(ratio, float), per_draw(half_angle, 2), per_draw(friction, 2)
+    seat = 2 * np.tan(b + np.arctan(mu))
+    arc, thrust = table_arc(strain, b, mu, "drive")
     drive = ((path.drive_wrap - arc) / seat + thrust) * seat / path.drive_wrap
-    arc, thrust = table_arc(strain, half_angle, friction, "driven")
+    arc, thrust = table_arc(strain, b, mu, "driven")
     full = (path.driven_wrap - arc) / seat + thrust
-    active = np.sin(half_angle) / friction * np.log(strain)
-    closed = (path.driven_wrap - active) / seat + (strain - 1) * np.cos(half_angle) / (2 * friction)
+    active = np.sin(b) / mu * np.log(strain)
+    closed = (path.driven_wrap - active) / seat + (strain - 1) * np.cos(b) / (2 * mu)
     return np.asarray(drive), np.asarray(full / closed)
 
 
@@ -337,7 +350,8 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
 
     Parameters
     ----------
-    thrust, pull : array_like, last axis over shift position [N]
+    thrust, pull : array_like, shape (..., n) [N]
+        Last axis over shift position; the first one over draws, if the belt has them.
     belt : Grip
 
     Returns
@@ -345,6 +359,7 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     ndarray [N]
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
+    belt = belt.aligned(thrust.ndim)
     idle = (thrust - belt.pull_thrust * pull) / belt.idle_thrust
     least = belt.least_slack * pull
     # ln(1+z) <= z bounds the root from above; where idle < 0 the tangent at `least` is the answer at once.
@@ -371,6 +386,11 @@ def _flanks(wrap: ArrayLike, half_angle: ArrayLike, friction: ArrayLike) -> tupl
     require((b > 0) & (b <= np.pi / 4), "half_angle", b, "rad", "(0, 0.785] (half, not included, groove angle)")
     require((mu > 0) & (mu <= 1.5), "friction", mu, "-", "(0, 1.5]")
     return theta, b, mu
+
+
+def _of_draw(values: Array) -> Number:
+    """A coefficient without positions, shape () or (d, 1), as a float or as shape (d,)."""
+    return plain(values[:, 0] if values.ndim else values)
 
 
 def _seat(half_angle: Array, friction: Array, seating: ArrayLike) -> Array:

@@ -7,13 +7,12 @@ grows with a power of tension and doubles every 10 C.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Number, per_draw
 from solver.errors import require
 
 __all__ = ["belt_temperature", "wear_rate"]
-
-Array = NDArray[np.float64]
 
 # Exponent of belt life against peak tension: Shigley Table 17-16 gives 10.9 to 12.6 for industrial belts (from memory).
 TENSION_EXPONENT = 11.0
@@ -21,7 +20,7 @@ TENSION_EXPONENT = 11.0
 HALVING = 10.0  # K
 
 
-def belt_temperature(loss: ArrayLike, air_temperature: ArrayLike, conductance: ArrayLike) -> Array:
+def belt_temperature(loss: ArrayLike, air_temperature: Number, conductance: Number) -> Array:
     """Steady temperature of the belt, air + loss / conductance.
 
     Source: derived here, one lump; the conductance stands for the air that cover, ducts and sheaves move at working
@@ -30,8 +29,9 @@ def belt_temperature(loss: ArrayLike, air_temperature: ArrayLike, conductance: A
     Parameters
     ----------
     loss : array_like [W]
-    air_temperature : array_like [K]
-    conductance : array_like [W/K]
+        Its first axis goes over the draws, if the others have them.
+    air_temperature : float or ndarray, shape (d,) [K]
+    conductance : float or ndarray, shape (d,) [W/K]
 
     Returns
     -------
@@ -42,13 +42,14 @@ def belt_temperature(loss: ArrayLike, air_temperature: ArrayLike, conductance: A
     PhysicalRangeError
         If the loss is negative or the conductance not above zero.
     """
-    power, conducts = np.asarray(loss, float), np.asarray(conductance, float)
+    power = np.asarray(loss, float)
+    air, conducts = per_draw(air_temperature, power.ndim), per_draw(conductance, power.ndim)
     require(power >= 0, "loss", power, "W", ">= 0")
     require(conducts > 0, "conductance", conducts, "W/K", "> 0")
-    return np.asarray(np.asarray(air_temperature, float) + power / conducts)
+    return np.asarray(air + power / conducts)
 
 
-def wear_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: ArrayLike, rated_tension: float) -> Array:
+def wear_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: ArrayLike, rated_tension: Number) -> Array:
     """Wear of the belt per time, in units that only ratios have a meaning of.
 
     v (T1 / T_rated)^11 2^(t / 10 K). Source: Shigley Eq. 17-27 for the form and exponent (single tension peak; bending
@@ -57,10 +58,10 @@ def wear_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: Arra
     Parameters
     ----------
     tight_tension : array_like [N]
-        Total tension T1, centrifugal part included.
+        Total tension T1, centrifugal part included; its first axis goes over the draws, if the rated one has them.
     belt_speed : array_like [m/s]
     temperature : array_like [K]
-    rated_tension : float [N]
+    rated_tension : float or ndarray, shape (d,) [N]
 
     Returns
     -------
@@ -72,7 +73,8 @@ def wear_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: Arra
         If the rated tension is not above zero or a tension is negative.
     """
     tension = np.asarray(tight_tension, float)
-    require(rated_tension > 0, "rated_tension", rated_tension, "N", "> 0")
+    rated = per_draw(rated_tension, tension.ndim)
+    require(rated > 0, "rated_tension", rated, "N", "> 0")
     require(tension >= 0, "tight_tension", tension, "N", ">= 0")
     warmth = 2 ** ((np.asarray(temperature, float) - 333.15) / HALVING)  # 60 C, a well-applied belt (Shepherd 1992)
-    return np.asarray(np.asarray(belt_speed, float) * (tension / rated_tension) ** TENSION_EXPONENT * warmth)
+    return np.asarray(np.asarray(belt_speed, float) * (tension / rated) ** TENSION_EXPONENT * warmth)

@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize.elementwise import find_root
 
+from solver.arrays import Array, Mask, Number, per_draw
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ShiftPath", "axial_travel", "belt_length", "driven_radius", "shift_path", "wrap_angles"]
-
-Array = NDArray[np.float64]
 
 
 def wrap_angles(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> tuple[Array, Array]:
@@ -148,14 +147,14 @@ def axial_travel(radius_change: ArrayLike, half_angle: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class ShiftPath:
-    """The belt's geometry over the shift, every array of shape (n,) over shift position.
+    """The belt's geometry over the shift, every array of shape (n,) over shift position, (d, n) where draws differ.
 
     Shift position 0 is the lowest gear (belt deep in the drive sheave), 1 is shift-out. It is
     linear in the axial travel of the drive sheave.
 
     Attributes
     ----------
-    position [-], drive_radius [m], driven_radius [m], drive_wrap [rad], driven_wrap [rad],
+    position [-] (the same for all draws), drive_radius [m], driven_radius [m], drive_wrap [rad], driven_wrap [rad],
     drive_travel [m] (closing, 0 at position 0), driven_travel [m] (opening, 0 at position 0)
     """
 
@@ -172,18 +171,18 @@ class ShiftPath:
         """Speed ratio, driven radius / drive radius [-]."""
         return np.asarray(self.driven_radius / self.drive_radius)
 
-    def at(self, chosen: NDArray[np.bool_]) -> ShiftPath:
+    def at(self, chosen: Mask) -> ShiftPath:
         """The path at chosen positions only."""
-        return ShiftPath(**{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
+        return ShiftPath(**{f.name: getattr(self, f.name)[..., chosen] for f in fields(self)})
 
 
 def shift_path(
     position: ArrayLike,
-    min_drive_radius: float,
-    max_drive_radius: float,
-    length: float,
-    centre_distance: float,
-    half_angle: float,
+    min_drive_radius: Number,
+    max_drive_radius: Number,
+    length: Number,
+    centre_distance: Number,
+    half_angle: Number,
 ) -> ShiftPath:
     """Geometry of the whole shift of one belt over two sheaves.
 
@@ -193,8 +192,8 @@ def shift_path(
     ----------
     position : array_like, shape (n,) [-]
         Shift positions in [0, 1].
-    min_drive_radius, max_drive_radius, length, centre_distance : float [m]
-    half_angle : float [rad]
+    min_drive_radius, max_drive_radius, length, centre_distance : float or ndarray, shape (d,) [m]
+    half_angle : float or ndarray, shape (d,) [rad]
 
     Returns
     -------
@@ -207,25 +206,23 @@ def shift_path(
     """
     s = np.atleast_1d(np.asarray(position, float))
     require((s >= 0) & (s <= 1), "position", s, "-", "[0, 1]")
-    require(
-        max_drive_radius > min_drive_radius,
-        "max_drive_radius",
-        max_drive_radius,
-        "m",
-        "above min_drive_radius",
+    least, most, around, apart, flank = (
+        per_draw(v, 2) for v in (min_drive_radius, max_drive_radius, length, centre_distance, half_angle)
     )
-    r1 = min_drive_radius + s * (max_drive_radius - min_drive_radius)
-    ends = driven_radius(np.append(r1, min_drive_radius), length, centre_distance)
-    r2, low_gear = ends[:-1], ends[-1]
-    wrap1, wrap2 = wrap_angles(r1, r2, centre_distance)
+    require(most > least, "max_drive_radius", most, "m", "above min_drive_radius")
+    r1 = least + s * (most - least)
+    start = np.broadcast_to(least, (*r1.shape[:-1], 1))
+    ends = driven_radius(np.concatenate([r1, start], axis=-1), around, apart)
+    r2, low_gear = ends[..., :-1], ends[..., -1:]
+    wrap1, wrap2 = wrap_angles(r1, r2, apart)
     return ShiftPath(
         position=s,
         drive_radius=np.asarray(r1),
         driven_radius=r2,
         drive_wrap=wrap1,
         driven_wrap=wrap2,
-        drive_travel=axial_travel(r1 - min_drive_radius, half_angle),
-        driven_travel=axial_travel(low_gear - r2, half_angle),
+        drive_travel=axial_travel(r1 - least, flank),
+        driven_travel=axial_travel(low_gear - r2, flank),
     )
 
 

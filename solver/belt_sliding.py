@@ -16,18 +16,19 @@ from importlib import resources
 from typing import Literal, cast
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import RegularGridInterpolator
 from scipy.optimize import brentq
 
+from solver.arrays import Array, Index
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ActiveArc", "active_arc", "slip_ratio", "table_arc", "table_range", "thrust_factor"]
 
-Array = NDArray[np.float64]
 Pulley = Literal["drive", "driven"]
 
 _START = 1e-4  # rad of active arc bridged by the series at its beginning
+_FINE, _COARSE = 400, 21  # nodes between which the table is inverted, and every which one is read first: 21 x 19 + 1
 _TABLE_FILE = "sliding_table.csv"
 
 
@@ -260,7 +261,9 @@ def table_range() -> tuple[tuple[float, float], tuple[float, float], float]:
     )
 
 
-def table_arc(ratio: ArrayLike, half_angle: float, friction: float, pulley: Pulley = "driven") -> tuple[Array, Array]:
+def table_arc(
+    ratio: ArrayLike, half_angle: ArrayLike, friction: ArrayLike, pulley: Pulley = "driven"
+) -> tuple[Array, Array]:
     """Active arc and its thrust from the stored table (compliance 1), by cubic interpolation.
 
     Source: derived here; the table is written by tests/demo/sliding_table.py from `active_arc`.
@@ -269,8 +272,8 @@ def table_arc(ratio: ArrayLike, half_angle: float, friction: float, pulley: Pull
     ----------
     ratio : array_like [-]
         From 1 to the table's largest.
-    half_angle : float [rad]
-    friction : float [-]
+    half_angle : array_like [rad]
+    friction : array_like [-]
     pulley : "drive" or "driven"
 
     Returns
@@ -285,23 +288,20 @@ def table_arc(ratio: ArrayLike, half_angle: float, friction: float, pulley: Pull
     """
     table = _table()
     (low_mu, high_mu), (low_b, high_b), most = table_range()
-    values = np.asarray(ratio, float)
-    require(low_mu - 1e-9 <= friction <= high_mu + 1e-9, "friction", friction, "-", f"[{low_mu:g}, {high_mu:g}]")
-    require(
-        low_b - 1e-9 <= half_angle <= high_b + 1e-9, "half_angle", half_angle, "rad", f"[{low_b:.4f}, {high_b:.4f}]"
-    )
+    values, b, mu = np.broadcast_arrays(*(np.asarray(v, float) for v in (ratio, half_angle, friction)))
+    require((mu >= low_mu - 1e-9) & (mu <= high_mu + 1e-9), "friction", mu, "-", f"[{low_mu:g}, {high_mu:g}]")
+    require((b >= low_b - 1e-9) & (b <= high_b + 1e-9), "half_angle", b, "rad", f"[{low_b:.4f}, {high_b:.4f}]")
     require((values >= 1) & (values <= most + 1e-9), "ratio", values, "-", f"[1, {most:.4g}]")
-    points = np.empty((values.size, 3))
-    points[:, 0] = np.minimum(np.sqrt(np.log(np.maximum(values.ravel(), 1.0))), table.root_log[-1])
-    points[:, 1] = np.clip(friction, low_mu, high_mu)
-    points[:, 2] = np.clip(half_angle, low_b, high_b)
-    return table.arc[pulley](points).reshape(values.shape), table.thrust[pulley](points).reshape(values.shape)
+    root = np.minimum(np.sqrt(np.log(np.maximum(values, 1.0))), table.root_log[-1])
+    points = np.stack([root, np.clip(mu, low_mu, high_mu), np.clip(b, low_b, high_b)], axis=-1)
+    return table.arc[pulley](points), table.thrust[pulley](points)
 
 
 def slip_ratio(wrap: ArrayLike, half_angle: ArrayLike, friction: ArrayLike, pulley: Pulley = "driven") -> Array:
     """Largest net tension ratio a sheave carries: the ratio whose active arc fills the wrap, from the table.
 
-    Inverts `table_arc` by monotone interpolation on a fine grid of ratios. Where the wrap holds more than the table's
+    Inverts `table_arc` by monotone interpolation on a fine grid of ratios, of which only the part that holds the wraps
+    is read. Where the wrap holds more than the table's
     largest ratio, that ratio is given. Beyond the table's friction and half angle the logarithm at the nearest edge
     is scaled by sqrt(mu / sin b), an extrapolation. Source: derived here.
 
@@ -320,15 +320,36 @@ def slip_ratio(wrap: ArrayLike, half_angle: ArrayLike, friction: ArrayLike, pull
     PhysicalRangeError
         For a wrap outside (0, 360 deg].
     """
-    theta, half, mu = np.broadcast_arrays(*(np.asarray(v, float) for v in (wrap, half_angle, friction)))
+    theta = np.asarray(wrap, float)
+    flanks = np.broadcast_arrays(np.asarray(half_angle, float), np.asarray(friction, float))
     require((theta > 0) & (theta <= 2 * np.pi), "wrap", theta, "rad", "(0, 6.283]")
     (low_mu, high_mu), (low_b, high_b), _ = table_range()
-    roots = np.linspace(0, _table().root_log[-1], 400)
-    out = np.empty(theta.shape)
-    for b, m in set(zip(half.ravel().tolist(), mu.ravel().tolist(), strict=True)):
-        here = (half == b) & (mu == m)
-        inner_b, inner_m = min(max(b, low_b), high_b), min(max(m, low_mu), high_mu)
-        arcs, _ = table_arc(np.exp(roots**2), inner_b, inner_m, pulley)
-        scale = np.sqrt(m / inner_m * np.sin(inner_b) / np.sin(b))
-        out[here] = np.exp(np.interp(theta[here], arcs, roots) ** 2 * scale)
+    (b, mu), group = np.unique(np.stack([f.ravel() for f in flanks]), axis=1, return_inverse=True)
+    inner_b, inner_mu = np.clip(b, low_b, high_b), np.clip(mu, low_mu, high_mu)
+    scale = np.sqrt(mu / inner_mu * np.sin(inner_b) / np.sin(b))
+    theta, group = np.broadcast_arrays(theta, group.reshape(flanks[0].shape))
+    root = _root_at(theta.ravel(), group.ravel(), inner_b, inner_mu, pulley).reshape(theta.shape)
+    return np.asarray(np.exp(root**2 * scale[group]))
+
+
+def _root_at(theta: Array, group: Index, half_angle: Array, friction: Array, pulley: Pulley) -> Array:
+    """sqrt(ln ratio) whose active arc is theta, shape (k,); each belongs to a group with its own flanks, shape (g,)."""
+    roots = np.linspace(0, _table().root_log[-1], _FINE)
+    arc = _table().arc[pulley]
+
+    def arcs(belt: Index, chosen: Array) -> Array:
+        return np.asarray(arc(np.stack(np.broadcast_arrays(chosen, friction[belt], half_angle[belt]), axis=-1)))
+
+    every = np.arange(len(friction))
+    coarse = arcs(every[:, None], roots[::_COARSE])
+    members = np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1])
+    near = []
+    for here, passed in zip(members, coarse, strict=True):
+        first = np.searchsorted(passed, theta[here].min(), side="right") - 1
+        near.append(roots[first * _COARSE : np.searchsorted(passed, theta[here].max()) * _COARSE + 1])
+    ends = np.cumsum([len(some) for some in near])
+    fine = np.split(arcs(np.repeat(every, np.diff(ends, prepend=0)), np.concatenate(near)), ends[:-1])
+    out = np.empty(len(theta))
+    for here, passed, some in zip(members, fine, near, strict=True):
+        out[here] = np.interp(theta[here], passed, some)
     return out

@@ -1,154 +1,152 @@
-"""Temporary."""
+"""From the record of inputs to every array the balance needs: one pure function, for one drivetrain or for many draws.
+
+Knows the kits' surroundings only: what a kit's own parts add stands in springs, flyweights and helix.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from solver.arrays import Array, Number, per_draw, plain
 from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
 from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
-from solver.errors import PhysicalRangeError
-from solver.ground import Duty, Ground, Vehicle, duty
+from solver.errors import PhysicalRangeError, blame, refuse
+from solver.ground import Duty, Vehicle, duty
+from solver.inputs import Inputs, ShiftInputs
 from solver.losses import BeltLosses
 
-Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class EngineInputs:
-    speed: Array
-    torque: Array
-    corrected: bool
-    idle_speed: float
-    speed_limit: float
-    target_speed: float | None = None
-
-
-@dataclass(frozen=True)
-class ShiftInputs:
-    min_drive_radius: float
-    max_drive_radius: float
-    min_driven_radius: float
-    max_driven_radius: float
-    centre_distance: float
-    half_angle: float
-    positions: int
-
-
-@dataclass(frozen=True)
-class BeltInputs:
-    length: float
-    mass_per_length: float
-    max_tension: float
-    friction: float
-    seating: float
-    corrected: bool
-    bending: float
-    wedging: float
-    stretch_stiffness: float
-    wedge_stiffness: float
-
-
-@dataclass(frozen=True)
-class DriveInputs:
-    pivot_radius: float
-    roller_outboard: float
-    roller_height: float
-    roller_friction: float
-    spring_length: float
-
-
-@dataclass(frozen=True)
-class DrivenInputs:
-    ramp_friction: float
-    torque_share: float
-    spring_length: float
-
-
-@dataclass(frozen=True)
-class Site:
-    altitude: float
-    temperature: float
-
-
-@dataclass(frozen=True)
-class Limits:
-    engagement: tuple[float, float]
-    idle_clearance: float
-    belt_margin: float
-    spring_stress: float
-    coil_clearance: float
-
-
-NO_LIMITS = Limits((0.0, np.inf), -np.inf, -np.inf, np.inf, -np.inf)
-
-
-@dataclass(frozen=True)
-class Inputs:
-    engine: EngineInputs
-    shift: ShiftInputs
-    belt: BeltInputs
-    drive: DriveInputs
-    driven: DrivenInputs
-    vehicle: Vehicle
-    site: Site
-    grounds: tuple[Ground, ...]
-    levels: tuple[float, ...]
-    belt_cooling: float
-    limits: Limits
+__all__ = ["Drivetrain", "derive"]
 
 
 @dataclass(frozen=True)
 class Drivetrain:
+    """A drivetrain ready to be balanced: its inputs and all that follows from them.
+
+    Draws, where an array depends on a varied input, are its first axis; everything else keeps its shape without.
+
+    Attributes
+    ----------
+    inputs : Inputs
+    engine : EngineCurve
+        In the air of the site.
+    target_speed : float or ndarray, shape (d,) [rad/s]
+    path : ShiftPath
+        On evenly spaced positions, 0 to 1.
+    grip : Grip
+    losses : BeltLosses
+    duty : Duty
+    air_factor : float or ndarray, shape (d,) [-]
+        Torque in the air of the site over torque as stated.
+    air_density : float or ndarray, shape (d,) [kg/m^3]
+    drive_spring_length, driven_spring_length : ndarray, shape (n,) or (d, n) [m]
+        At each position: installed first, at full shift last.
+    """
+
     inputs: Inputs
     engine: EngineCurve
-    target_speed: float
-    speed_limit: float
-    peak_power: float
+    target_speed: Number
     path: ShiftPath
     grip: Grip
     losses: BeltLosses
-    vehicle: Vehicle
     duty: Duty
-    air_density: float
+    air_factor: Number
+    air_density: Number
+    drive_spring_length: Array
+    driven_spring_length: Array
+
+    @property
+    def speed_limit(self) -> Number:
+        """Engine speed that must not be passed [rad/s]."""
+        return self.inputs.engine.speed_limit
+
+    @property
+    def vehicle(self) -> Vehicle:
+        """What the driven shaft moves."""
+        return self.inputs.vehicle
 
 
 def derive(inputs: Inputs) -> Drivetrain:
-    i = inputs
-    pressure, _, _ = standard_atmosphere(i.site.altitude)
-    density = float(air_density(pressure, i.site.temperature))
-    factor = float(air_correction(pressure, i.site.temperature)) if i.engine.corrected else 1.0
-    engine = EngineCurve(i.engine.speed, i.engine.torque).scaled(factor)
-    target = i.engine.target_speed or engine.peak_power_speed
-    s = i.shift
-    path = shift_path(
-        np.linspace(0, 1, s.positions),
-        s.min_drive_radius,
-        s.max_drive_radius,
-        i.belt.length,
-        s.centre_distance,
-        s.half_angle,
-    )
-    if path.driven_radius[0] > s.max_driven_radius * (1 + 1e-9) or path.driven_radius[-1] < s.min_driven_radius * (
-        1 - 1e-9
-    ):
-        raise PhysicalRangeError("driven radius")
-    g = grip(path, s.half_angle, i.belt.friction, i.belt.seating, corrected=i.belt.corrected)
-    power = float(engine.at(target)) * target
-    d = duty(i.grounds, i.vehicle, path, power, target, i.levels, density)
+    """Work out everything that a drivetrain's inputs decide, for all draws at once.
+
+    Source: derived here from the formulas of the solver's other files.
+
+    Parameters
+    ----------
+    inputs : Inputs
+
+    Returns
+    -------
+    Drivetrain
+
+    Raises
+    ------
+    PhysicalRangeError
+        For inputs that no drivetrain can have: a belt that does not reach, a target speed outside idle and limit, a
+        ground that cannot be held. `field` says which input is to blame, `also` holds further refusals.
+    """
+    site, engine_inputs, shift, belt = inputs.site, inputs.engine, inputs.shift, inputs.belt
+    pressure, _, _ = standard_atmosphere(site.altitude)
+    density = plain(air_density(pressure, site.temperature))
+    factor = plain(air_correction(pressure, site.temperature)) if engine_inputs.corrected else 1.0
+    with blame("engine"):
+        engine = EngineCurve(engine_inputs.speed, engine_inputs.torque).scaled(factor)
+    target = engine.peak_power_speed if engine_inputs.target_speed is None else engine_inputs.target_speed
+
+    refusals: list[PhysicalRangeError] = []
+    with blame("engine.speed_limit", refusals):
+        _check_speeds(engine_inputs.idle_speed, target, engine_inputs.speed_limit)
+    with blame("shift.centre_distance", refusals):
+        path = _path(shift, belt.length)
+    if any(refusal.field == "shift.centre_distance" for refusal in refusals):
+        refuse(refusals)  # what follows stands on the path
+    with blame("belt", refusals):
+        coefficients = grip(path, shift.half_angle, belt.friction, belt.seating, corrected=belt.corrected)
+        losses = BeltLosses(belt.bending, belt.wedging, belt.stretch_stiffness, belt.wedge_stiffness)
+    with blame("grounds", refusals):
+        power = plain(engine.at(target) * target)
+        times = duty(inputs.grounds, inputs.vehicle, path, power, target, inputs.levels, density)
+    refuse(refusals)
     return Drivetrain(
-        inputs,
-        engine,
-        target,
-        i.engine.speed_limit,
-        engine.peak_power,
-        path,
-        g,
-        BeltLosses(i.belt.bending, i.belt.wedging, i.belt.stretch_stiffness, i.belt.wedge_stiffness),
-        i.vehicle,
-        d,
-        density,
+        inputs=inputs,
+        engine=engine,
+        target_speed=target,
+        path=path,
+        grip=coefficients,
+        losses=losses,
+        duty=times,
+        air_factor=factor,
+        air_density=density,
+        drive_spring_length=per_draw(inputs.drive.spring_length, 2) - path.drive_travel,
+        driven_spring_length=per_draw(inputs.driven.spring_length, 2) - path.driven_travel,
     )
+
+
+def _check_speeds(idle: Number, target: Number, limit: Number) -> None:
+    idles, targets, limits = np.broadcast_arrays(*(np.asarray(v, float) for v in (idle, target, limit)))
+    wrong = ~((idles < targets) & (targets < limits))
+    if wrong.any():
+        low, here, high = (float(v[wrong].flat[0]) for v in (idles, targets, limits))
+        raise PhysicalRangeError(
+            f"target_speed = {here:.5g} rad/s must lie between idle_speed, {low:.5g} rad/s, and speed_limit, "
+            f"{high:.5g} rad/s; change one of them"
+        )
+
+
+def _path(shift: ShiftInputs, length: Number) -> ShiftPath:
+    """The shift path, refused where the belt would leave the driven sheave."""
+    positions = np.linspace(0, 1, shift.positions)
+    radii = shift.min_drive_radius, shift.max_drive_radius
+    path = shift_path(positions, *radii, length, shift.centre_distance, shift.half_angle)
+    largest, smallest = path.driven_radius[..., 0], path.driven_radius[..., -1]
+    off = (largest > shift.max_driven_radius * (1 + 1e-9)) | (smallest < shift.min_driven_radius * (1 - 1e-9))
+    if off.any():
+        values = (largest, smallest, shift.max_driven_radius, shift.min_driven_radius)
+        runs = [1e3 * float(np.broadcast_to(v, off.shape)[off].flat[0]) for v in values]
+        raise PhysicalRangeError(
+            f"the belt would run at driven radii from {runs[0]:.4g} to {runs[1]:.4g} mm, the sheave serves "
+            f"{runs[2]:.4g} to {runs[3]:.4g} mm; change belt length, centre_distance or the radii"
+        )
+    return path

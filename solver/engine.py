@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
+from solver.arrays import Array, Number, per_draw, plain
 from solver.errors import require
 
 __all__ = ["EngineCurve", "air_correction", "air_density", "standard_atmosphere"]
-
-Array = NDArray[np.float64]
 
 # SAE J1349 (June 1990): reference dry air 99 kPa at 25 C; the factor assumes 85 % mechanical efficiency.
 _REFERENCE_PRESSURE = 99_000.0  # Pa
@@ -121,7 +120,8 @@ class EngineCurve:
     """Full-throttle torque against speed.
 
     A monotone cubic (PCHIP) joins the dyno points, so it adds no bumps of its own; it is tabulated once on a
-    uniform grid of about 5 rpm, and read linearly from there. Outside the points the end torque holds.
+    uniform grid of about 5 rpm, and read linearly from there. Outside the points the end torque holds. Draws share the
+    shape of the curve and differ in its factor.
 
     Attributes
     ----------
@@ -129,30 +129,35 @@ class EngineCurve:
         Rising, at least 4 points.
     torque : ndarray, shape (n,) [N m]
         Above zero.
+    factor : float or ndarray, shape (d,) [-]
+        Multiplies the torque at every speed: what the air leaves of it.
 
     Raises
     ------
     PhysicalRangeError
-        For fewer than 4 points, falling speeds, or torque not above zero.
+        For fewer than 4 points, falling speeds, or torque or factor not above zero.
     """
 
     speed: Array
     torque: Array
+    factor: Number = 1.0
 
     def __post_init__(self) -> None:
         require(len(self.speed) >= 4, "number of dyno points", len(self.speed), "-", "4 or more")
         require(np.diff(self.speed) > 0, "step of dyno speed", np.diff(self.speed), "rad/s", "> 0 (rising order)")
         require(self.torque > 0, "torque", self.torque, "N m", "> 0")
+        require(np.asarray(self.factor) > 0, "torque factor", self.factor, "-", "> 0")
 
-    def scaled(self, factor: float) -> EngineCurve:
+    def scaled(self, factor: Number) -> EngineCurve:
         """The same engine with torque multiplied by `factor` [-] at every speed (air correction)."""
-        return EngineCurve(self.speed, self.torque * factor)
+        return replace(self, factor=self.factor * factor)
 
     @cached_property
     def _table(self) -> tuple[float, float, Array, Array]:
         count = int((self.speed[-1] - self.speed[0]) / 0.5) + 2
         grid = np.linspace(self.speed[0], self.speed[-1], count)
-        torque = PchipInterpolator(self.speed, self.torque)(grid)
+        common = self.factor if np.ndim(self.factor) == 0 else 1.0  # tabulated, so that it costs nothing afterwards
+        torque = PchipInterpolator(self.speed, self.torque * common)(grid)
         step = float(grid[1] - grid[0])
         return float(grid[0]), step, np.asarray(torque), np.append(np.diff(torque), 0.0)
 
@@ -162,6 +167,7 @@ class EngineCurve:
         Parameters
         ----------
         speed : array_like [rad/s]
+            Its first axis goes over the draws, if the factor has them.
 
         Returns
         -------
@@ -170,13 +176,17 @@ class EngineCurve:
         return self.torque_and_slope(np.asarray(speed, float))[0]
 
     def torque_and_slope(self, speed: Array) -> tuple[Array, Array]:
-        """Torque [N m] and its slope [N m s/rad] at an array of speeds [rad/s]."""
+        """Torque [N m] and its slope [N m s/rad] at an array of speeds [rad/s], draws first if the factor has them."""
         start, step, torque, rise = self._table
         asked = (speed - start) / step
         where = np.clip(asked, 0.0, len(torque) - 1.0)
         piece = where.astype(np.intp)
         slope = np.where(asked < 0, 0.0, rise[piece])
-        return torque[piece] + (where - piece) * slope, slope / step
+        level, change = torque[piece] + (where - piece) * slope, slope / step
+        if np.ndim(self.factor) == 0:
+            return level, change
+        factor = per_draw(self.factor, speed.ndim)
+        return factor * level, factor * change
 
     def nodes(self, low: float, high: float) -> Array:
         """Speeds of a range between which torque is linear [rad/s], both ends among them.
@@ -195,12 +205,12 @@ class EngineCurve:
 
     @cached_property
     def peak_power_speed(self) -> float:
-        """Speed of greatest power [rad/s]."""
+        """Speed of greatest power [rad/s], the same for all draws."""
         start, step, torque, _ = self._table
         speeds = start + step * np.arange(len(torque))
         return float(min(speeds[np.argmax(torque * speeds)], self.speed[-1]))
 
     @cached_property
-    def peak_power(self) -> float:
-        """Greatest power [W]."""
-        return float(self.at(self.peak_power_speed) * self.peak_power_speed)
+    def peak_power(self) -> Number:
+        """Greatest power [W], shape (d,) where draws differ."""
+        return plain(self.at(self.peak_power_speed) * self.peak_power_speed)

@@ -12,15 +12,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.interpolate import CubicSpline
 from scipy.optimize.elementwise import find_root
 
+from solver.arrays import Array, Mask, Number, per_draw
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ArmMotion", "arm_motion", "closing_thrust", "friction_gain", "inertia_slope"]
-
-Array = NDArray[np.float64]
 
 
 def closing_thrust(speed: ArrayLike, inertia_slope: ArrayLike) -> Array:
@@ -50,7 +49,7 @@ def closing_thrust(speed: ArrayLike, inertia_slope: ArrayLike) -> Array:
 
 @dataclass(frozen=True)
 class ArmMotion:
-    """How one arm swings while the sheave closes, shape (n,) over travel.
+    """How one arm swings while the sheave closes, shape (n,) over travel, (d, n) where draws differ.
 
     Attributes
     ----------
@@ -74,8 +73,8 @@ def arm_motion(
     travel: ArrayLike,
     profile: ArrayLike,
     roller_radius: float,
-    roller_outboard: float,
-    roller_height: float,
+    roller_outboard: Number,
+    roller_height: Number,
 ) -> ArmMotion:
     """Contact of an arm with its roller over the closing travel.
 
@@ -84,13 +83,13 @@ def arm_motion(
 
     Parameters
     ----------
-    travel : array_like, shape (n,) [m]
+    travel : array_like, shape (n,) or (d, n) [m]
     profile : array_like, shape (m, 2) [m]
         Points (u, v) of the face, u rising, at least 4; a cubic spline joins them.
     roller_radius : float [m]
-    roller_outboard : float [m]
+    roller_outboard : float or ndarray, shape (d,) [m]
         Outboard distance h0 from pivot to roller centre at zero travel.
-    roller_height : float [m]
+    roller_height : float or ndarray, shape (d,) [m]
         Radius of the roller centre less radius of the pivot.
 
     Returns
@@ -102,7 +101,7 @@ def arm_motion(
     PhysicalRangeError
         If the roller cannot follow the face (undercut), leaves it at an end, or presses the wrong way.
     """
-    x = np.atleast_1d(np.asarray(travel, float))
+    out, height = np.atleast_1d(np.asarray(travel, float)) + per_draw(roller_outboard, 2), per_draw(roller_height, 2)
     points = np.asarray(profile, float)
     require(points.shape[0] >= 4, "number of profile points", points.shape[0], "-", "4 or more")
     require(np.diff(points[:, 0]) > 0, "profile step along the arm", np.diff(points[:, 0]), "m", "> 0 (u rising)")
@@ -129,11 +128,15 @@ def arm_motion(
         raise PhysicalRangeError(
             "profile does not lead the roller steadily away from the pivot; change the profile points"
         )
-    distance = np.hypot(roller_outboard + x, roller_height)
+    distance = np.hypot(out, height)
+
+    def first_travel(where: Mask) -> float:
+        return 1e3 * float(np.broadcast_to(np.asarray(travel, float), where.shape)[where][0])
+
     off = (distance < reach[0]) | (distance > reach[-1])
     if np.any(off):
         raise PhysicalRangeError(
-            f"the roller leaves the face at travel {float(x[off][0]) * 1e3:.4g} mm: it needs a reach of "
+            f"the roller leaves the face at travel {first_travel(off):.4g} mm: it needs a reach of "
             f"{float(distance[off][0]) * 1e3:.4g} mm, the face serves {reach[0] * 1e3:.4g} to "
             f"{reach[-1] * 1e3:.4g} mm; change the profile or the pivot"
         )
@@ -143,13 +146,13 @@ def arm_motion(
 
     found = find_root(
         short_of,
-        (np.full_like(x, start), np.full_like(x, end)),
+        (np.full_like(distance, start), np.full_like(distance, end)),
         args=(distance,),
         tolerances={"xatol": 1e-14, "xrtol": 1e-14},
     )
     u = np.asarray(found.x)
     across, up = centre(u)
-    angle = np.arctan2(roller_height, roller_outboard + x) - np.arctan2(up, across)
+    angle = np.arctan2(height, out) - np.arctan2(up, across)
     tilt = face(u, 1)
     size = np.sqrt(1 + tilt**2)
     normal_u, normal_v = -tilt / size, 1 / size
@@ -158,7 +161,7 @@ def arm_motion(
     wrong = (normal_axial <= 0) | (normal_lever <= 0)
     if np.any(wrong):
         raise PhysicalRangeError(
-            f"the face does not push the roller outboard at travel {float(x[wrong][0]) * 1e3:.4g} mm, so the roller is "
+            f"the face does not push the roller outboard at travel {first_travel(wrong):.4g} mm, so the roller is "
             "not loaded there; change the profile"
         )
     return ArmMotion(
@@ -172,7 +175,7 @@ def arm_motion(
     )
 
 
-def inertia_slope(motion: ArmMotion, pivot_radius: float, mass: ArrayLike, reach: ArrayLike, lead: ArrayLike) -> Array:
+def inertia_slope(motion: ArmMotion, pivot_radius: Number, mass: ArrayLike, reach: ArrayLike, lead: ArrayLike) -> Array:
     """dI/dx of point masses carried by one arm.
 
     r = r_p + l sin(q + psi), dI/dx = 2 m r l cos(q + psi) dq/dx for each mass. Source: derived here.
@@ -180,8 +183,8 @@ def inertia_slope(motion: ArmMotion, pivot_radius: float, mass: ArrayLike, reach
     Parameters
     ----------
     motion : ArmMotion
-        Shape (n,) over travel.
-    pivot_radius : float [m]
+        Shape (n,) or (d, n) over travel.
+    pivot_radius : float or ndarray, shape (d,) [m]
     mass : array_like, shape (k,) [kg]
     reach : array_like, shape (k,) [m]
         Distance l of each mass from the pivot.
@@ -190,7 +193,7 @@ def inertia_slope(motion: ArmMotion, pivot_radius: float, mass: ArrayLike, reach
 
     Returns
     -------
-    ndarray, shape (n,) [kg m]
+    ndarray, shape (n,) or (d, n) [kg m]
         For one arm; multiply by the number of arms.
 
     Raises
@@ -200,13 +203,14 @@ def inertia_slope(motion: ArmMotion, pivot_radius: float, mass: ArrayLike, reach
     """
     m, length, psi = (np.atleast_1d(np.asarray(v, float)) for v in (mass, reach, lead))
     require(m >= 0, "mass", m, "kg", ">= 0")
-    require(pivot_radius > 0, "pivot_radius", pivot_radius, "m", "> 0")
-    turned = motion.angle[:, None] + psi
-    radius = pivot_radius + length * np.sin(turned)
-    return np.asarray(2 * motion.slope * np.sum(m * radius * length * np.cos(turned), axis=1))
+    pivot = per_draw(pivot_radius, 3)
+    require(pivot > 0, "pivot_radius", pivot, "m", "> 0")
+    turned = motion.angle[..., None] + psi
+    radius = pivot + length * np.sin(turned)
+    return np.asarray(2 * motion.slope * np.sum(m * radius * length * np.cos(turned), axis=-1))
 
 
-def friction_gain(motion: ArmMotion, friction: float, closing: bool) -> Array:
+def friction_gain(motion: ArmMotion, friction: Number, closing: bool) -> Array:
     """Thrust with friction at the roller divided by thrust without.
 
     Coulomb friction along the face opposes the roller's way on the arm: towards the tip while the sheaves close,
@@ -216,12 +220,12 @@ def friction_gain(motion: ArmMotion, friction: float, closing: bool) -> Array:
     Parameters
     ----------
     motion : ArmMotion
-    friction : float [-]
+    friction : float or ndarray, shape (d,) [-]
     closing : bool
 
     Returns
     -------
-    ndarray, shape (n,) [-]
+    ndarray, shape (n,) or (d, n) [-]
         Below 1 while the sheaves close, above 1 while they open.
 
     Raises
@@ -229,9 +233,10 @@ def friction_gain(motion: ArmMotion, friction: float, closing: bool) -> Array:
     PhysicalRangeError
         If friction is outside [0, 1] or large enough to jam the arm.
     """
-    require(0 <= friction <= 1, "friction", friction, "-", "[0, 1]")
-    mu = friction if closing else -friction
+    rubbing = per_draw(friction, 2)
+    require((rubbing >= 0) & (rubbing <= 1), "friction", rubbing, "-", "[0, 1]")
+    mu = rubbing if closing else -rubbing
     axial = motion.normal_axial - mu * motion.tangent_axial
     lever = motion.normal_lever - mu * motion.tangent_lever
-    require((axial > 0) & (lever > 0), "friction", friction, "-", "what lets the arm slide on its roller")
+    require((axial > 0) & (lever > 0), "friction", rubbing, "-", "what lets the arm slide on its roller")
     return np.asarray(axial / lever / motion.slope)

@@ -9,13 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Number, per_draw
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["Ramp", "ramp", "ramp_thrust", "sheave_rotation"]
-
-Array = NDArray[np.float64]
 
 
 def ramp_thrust(
@@ -78,12 +77,13 @@ def ramp_thrust(
 def sheave_rotation(travel: ArrayLike, angle_at: ArrayLike, angle: ArrayLike, radius: float) -> Array:
     """Rotation of the moving sheave along its ramp, integral of dx / (r tan a) from zero travel.
 
-    Between the given points the angle runs linearly, beyond them it stays. Source: derived here from the ramp's
-    kinematics; on a piece where a = a0 + c x the integral is ln(sin a1 / sin a0) / (c r), exactly.
+    Between the given points the angle runs linearly, beyond them it stays; each row of travels stands alone.
+    Source: derived here from the ramp's kinematics; on a piece where a = a0 + c x the integral is
+    ln(sin a1 / sin a0) / (c r), exactly.
 
     Parameters
     ----------
-    travel : array_like [m]
+    travel : array_like, shape (), (n,) or (d, n) [m]
         Not negative.
     angle_at : array_like, shape (n,) [m]
         Travels at which the angle is known, rising.
@@ -103,44 +103,49 @@ def sheave_rotation(travel: ArrayLike, angle_at: ArrayLike, angle: ArrayLike, ra
     a, at = np.atleast_1d(np.asarray(angle, float)), np.atleast_1d(np.asarray(angle_at, float))
     require(x >= 0, "travel", x, "m", ">= 0")
     require((a > 0) & (a < np.pi / 2), "angle", a, "rad", "(0, 1.571) from the plane of rotation")
-    nodes = np.union1d(np.append(x.ravel(), 0.0), at[at > 0])
+    rows = np.atleast_1d(x)
+    bends = np.broadcast_to(np.append(at[at > 0], 0.0), (*rows.shape[:-1], 1 + int((at > 0).sum())))
+    places = np.concatenate([rows, bends], axis=-1)
+    order = np.argsort(places, axis=-1)
+    nodes = np.take_along_axis(places, order, axis=-1)
     here = np.interp(nodes, at, a)
     change, step = np.diff(here), np.diff(nodes)
     flat = np.abs(change) < 1e-7
     with np.errstate(divide="ignore", invalid="ignore"):
         bent = np.diff(np.log(np.sin(here))) / change
-    pieces = np.where(flat, 1 / np.tan((here[1:] + here[:-1]) / 2), bent) * step / radius
-    turned = np.concatenate([[0.0], np.cumsum(pieces)])
-    return np.asarray(turned[np.searchsorted(nodes, x)])
+    pieces = np.where(flat, 1 / np.tan((here[..., 1:] + here[..., :-1]) / 2), bent) * step / radius
+    turned = np.zeros(places.shape)
+    np.put_along_axis(turned, order[..., 1:], np.cumsum(pieces, axis=-1), axis=-1)
+    return turned[..., : rows.shape[-1]].reshape(x.shape)
 
 
 @dataclass(frozen=True)
 class Ramp:
-    """A helix over the driven travel, shape (n,) over shift position.
+    """A helix over the driven travel, shape (n,) over shift position; draws, where they differ, are the first axis.
 
     Attributes
     ----------
     rotation [rad] : rotation of the moving sheave since zero travel
-    thrust_per_torque : ndarray, shape (2, n) [1/m]
-        Thrust per ramp torque: row 0 upshift (sheaves opened), row 1 backshift (sheaves closing).
+    thrust_per_torque : ndarray, shape (2, n) or (d, 2, n) [1/m]
+        Thrust per ramp torque: branch 0 upshift (sheaves opened), branch 1 backshift (sheaves closing).
     """
 
     rotation: Array
     thrust_per_torque: Array
 
 
-def ramp(travel: ArrayLike, angle_at: ArrayLike, angle: ArrayLike, radius: float, friction: float) -> Ramp:
+def ramp(travel: ArrayLike, angle_at: ArrayLike, angle: ArrayLike, radius: float, friction: Number) -> Ramp:
     """Evaluate a helix over the driven travel on both friction branches.
 
     Source: derived here from `ramp_thrust` and `sheave_rotation`.
 
     Parameters
     ----------
-    travel : array_like, shape (n,) [m]
+    travel : array_like, shape (n,) or (d, n) [m]
     angle_at : array_like, shape (m,) [m]
     angle : array_like, shape (m,) [rad]
     radius : float [m]
-    friction : float [-]
+    friction : float or ndarray, shape (d,) [-]
 
     Returns
     -------
@@ -153,8 +158,8 @@ def ramp(travel: ArrayLike, angle_at: ArrayLike, angle: ArrayLike, radius: float
     """
     x = np.atleast_1d(np.asarray(travel, float))
     here = np.interp(x, np.asarray(angle_at, float), np.asarray(angle, float))
-    branches = [ramp_thrust(1.0, radius, here, friction, closing) for closing in (False, True)]
+    branches = [ramp_thrust(1.0, radius, here, per_draw(friction, 2), closing) for closing in (False, True)]
     return Ramp(
         rotation=sheave_rotation(x, angle_at, angle, radius),
-        thrust_per_torque=np.stack(branches),
+        thrust_per_torque=np.stack(branches, axis=-2),
     )

@@ -7,16 +7,15 @@ the belt carries, and the road catches up.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.optimize.elementwise import find_root
 
+from solver.arrays import Array
 from solver.balance import BACKSHIFT, UPSHIFT, DrivenSide, DriveSide
 from solver.belt_grip import Grip
 from solver.engine import EngineCurve
 
 __all__ = ["stall_speed", "torque_capacity"]
-
-Array = NDArray[np.float64]
 
 
 def torque_capacity(speed: ArrayLike, drive: DriveSide, driven: DrivenSide, belt: Grip, drive_radius: float) -> Array:

@@ -8,22 +8,21 @@ to a belt and can be calibrated.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array, Number, per_draw, per_position
 from solver.belt_path import ShiftPath
 from solver.errors import require
 
 __all__ = ["BeltLosses", "belt_loss", "speed_loss"]
 
-Array = NDArray[np.float64]
-
 
 @dataclass(frozen=True)
 class BeltLosses:
-    """Loss coefficients of one belt.
+    """Loss coefficients of one belt, each a float or of shape (d,) over draws.
 
     Attributes
     ----------
@@ -38,19 +37,20 @@ class BeltLosses:
         If a coefficient is negative, a stiffness not above zero, or wedging 0.2 or more.
     """
 
-    bending: float
-    wedging: float
-    stretch_stiffness: float
-    wedge_stiffness: float
+    bending: Number
+    wedging: Number
+    stretch_stiffness: Number
+    wedge_stiffness: Number
 
     def __post_init__(self) -> None:
-        require(self.bending >= 0, "bending loss", self.bending, "N m", ">= 0")
-        require(0 <= self.wedging < 0.2, "wedging loss", self.wedging, "-", "[0, 0.2)")
-        require(self.stretch_stiffness > 0, "stretch_stiffness", self.stretch_stiffness, "N", "> 0")
-        require(self.wedge_stiffness > 0, "wedge_stiffness", self.wedge_stiffness, "N/m^2", "> 0")
+        bending, wedging, stretch, wedge = (np.asarray(getattr(self, f.name), float) for f in fields(self))
+        require(bending >= 0, "bending loss", bending, "N m", ">= 0")
+        require((wedging >= 0) & (wedging < 0.2), "wedging loss", wedging, "-", "[0, 0.2)")
+        require(stretch > 0, "stretch_stiffness", stretch, "N", "> 0")
+        require(wedge > 0, "wedge_stiffness", wedge, "N/m^2", "> 0")
 
 
-def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat: float, belt: BeltLosses) -> Array:
+def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat: Number, belt: BeltLosses) -> Array:
     """Share of speed lost between the sheaves below gross slip, s = (T1 - T2)/EA + x1/R1 - x2/R2.
 
     x/R = T' / (2 R^2 k tan(b + rho)). Source: derived here from the one-dimensional flexible belt, components as
@@ -58,9 +58,10 @@ def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat
 
     Parameters
     ----------
-    tight_net, slack_net : array_like, last axis over shift position [N]
+    tight_net, slack_net : array_like, shape (..., n) [N]
+        Last axis over shift position; the first one over draws, if path or belt have them.
     path : ShiftPath
-    seat : float [-]
+    seat : float or ndarray, shape (d,) [-]
         2 tan(b + rho).
     belt : BeltLosses
 
@@ -69,8 +70,10 @@ def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat
     ndarray [-]
     """
     tight, slack = np.asarray(tight_net, float), np.asarray(slack_net, float)
-    sinking = tight / path.drive_radius**2 - slack / path.driven_radius**2
-    loss = (tight - slack) / belt.stretch_stiffness + sinking / (belt.wedge_stiffness * seat)
+    drive, driven = (per_position(radius, tight.ndim) for radius in (path.drive_radius, path.driven_radius))
+    stretch, wedge = per_draw(belt.stretch_stiffness, tight.ndim), per_draw(belt.wedge_stiffness, tight.ndim)
+    sinking = tight / drive**2 - slack / driven**2
+    loss = (tight - slack) / stretch + sinking / (wedge * per_draw(seat, tight.ndim))
     return np.asarray(np.maximum(loss, 0.0))
 
 
@@ -79,7 +82,7 @@ def belt_loss(
     slack_net: ArrayLike,
     belt_speed: ArrayLike,
     path: ShiftPath,
-    seat: float,
+    seat: Number,
     belt: BeltLosses,
 ) -> Array:
     """Power lost in the belt.
@@ -88,10 +91,12 @@ def belt_loss(
 
     Parameters
     ----------
-    tight_net, slack_net : array_like, last axis over shift position [N]
+    tight_net, slack_net : array_like, shape (..., n) [N]
+        Last axis over shift position; the first one over draws, if path or belt have them.
     belt_speed : array_like [m/s]
+        Broadcasts against the tensions.
     path : ShiftPath
-    seat : float [-]
+    seat : float or ndarray, shape (d,) [-]
     belt : BeltLosses
 
     Returns
@@ -99,7 +104,8 @@ def belt_loss(
     ndarray [W]
     """
     tight, slack, v = (np.asarray(a, float) for a in (tight_net, slack_net, belt_speed))
-    bending = belt.bending * v * (1 / path.drive_radius + 1 / path.driven_radius)
-    wedging = belt.wedging * v * (tight + slack)
+    curvature = per_position(1 / path.drive_radius + 1 / path.driven_radius, tight.ndim)
+    bending = per_draw(belt.bending, tight.ndim) * v * curvature
+    wedging = per_draw(belt.wedging, tight.ndim) * v * (tight + slack)
     slipping = speed_loss(tight, slack, path, seat, belt) * (tight - slack) * v
     return np.asarray(bending + wedging + slipping)

@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from solver.arrays import Array
 from solver.errors import require
 
 __all__ = [
@@ -24,8 +25,6 @@ __all__ = [
     "torsion_rate",
     "torsion_shear_stress",
 ]
-
-Array = NDArray[np.float64]
 
 
 def helical_rate(

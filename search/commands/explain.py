@@ -21,7 +21,6 @@ _STATUS = {
     "below_curve": "engine speed lies below the dyno curve, whose first torque is used",
     "above_curve": "engine speed lies above the dyno curve, whose last torque is used",
     "belt_slides": "the belt slips bodily; the engine speed shown is what the thrusts alone would give",
-    "not_converged": "no balance was found",
 }
 _NO_PART = {"empty": "nothing in this station", "none": "spring not wound"}
 
