@@ -15,10 +15,11 @@ from catalog.quantities import show
 from catalog.shelf import Shelf
 from catalog.springs import Spring
 from catalog.stock import Part
-from solver.drivetrain import BeltInputs, Drivetrain, derive
+from solver.drivetrain import Drivetrain, derive
 from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
+from solver.inputs import BeltInputs
 
 __all__ = ["ArmForce", "Forces", "RampForce", "SpringForce", "belt_inputs"]
 
@@ -121,7 +122,7 @@ class Forces:
     def installed_length(self, slot: str) -> float:
         """Length of the spring in a slot before the shift [m]."""
         inputs = self.drivetrain.inputs
-        return (inputs.drive if slot == "drive_spring" else inputs.driven).spring_length
+        return float((inputs.drive if slot == "drive_spring" else inputs.driven).spring_length)
 
     def spring(self, slot: str, part: Spring) -> SpringForce:
         """What a spring gives in a slot."""
@@ -152,7 +153,7 @@ class Forces:
         clutch, travel = self.drivetrain.inputs.drive, self.drivetrain.path.drive_travel
         try:
             if part.thrust is not None:
-                return _from_table(part.thrust, travel, 2 * clutch.roller_friction)
+                return _from_table(part.thrust, travel, 2 * float(clutch.roller_friction))
             assert part.body is not None
             assert part.profile is not None
             motion = arm_motion(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,20 +23,11 @@ from catalog.parts import Belt, Flyweight, Helix, TuningMass
 from catalog.reading import validate
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, STATIONS
-from solver.drivetrain import (
-    DriveInputs,
-    DrivenInputs,
-    Drivetrain,
-    EngineInputs,
-    Inputs,
-    Limits,
-    ShiftInputs,
-    Site,
-    derive,
-)
+from solver.drivetrain import Drivetrain, derive
 from solver.engine import EngineCurve, air_correction, standard_atmosphere
 from solver.errors import PhysicalRangeError
 from solver.ground import Ground, Vehicle
+from solver.inputs import DriveInputs, DrivenInputs, EngineInputs, Inputs, LimitInputs, ShiftInputs, Site
 
 __all__ = ["Job", "load_job"]
 
@@ -169,14 +161,20 @@ def _assemble(
     unfit = fit.belt_fits(belt, machine)
     if unfit is not None:
         raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
-    job = Job(
+    twists = _twists(shelf, spec.grid.twist_step)
+    try:
+        inputs = _inputs(spec, machine, belt, curve)
+        derive(inputs)
+    except PhysicalRangeError as error:
+        raise InputError(_placed(error, spec, document, machine_document)) from None
+    return Job(
         file=file,
         spec=spec,
         document=document,
         machine=machine,
         shelf=shelf,
-        inputs=_inputs(spec, machine, belt, curve),
-        twists=_twists(shelf, spec.grid.twist_step),
+        inputs=inputs,
+        twists=twists,
         assumed=_assumed(spec, machine, belt, shelf),
         hashes={
             "job": digest([file]),
@@ -184,15 +182,40 @@ def _assemble(
             "catalogue": digest(shelf.files),
         },
     )
-    try:
-        _ = job.drivetrain
-    except PhysicalRangeError as error:
-        raise InputError(_placed(error, job, machine_document)) from None
-    return job
 
 
-def _placed(error: PhysicalRangeError, job: Job, machine: Document) -> list[Problem]:
-    return [Problem(str(job.file), 0, 0, "", str(error))]
+# Where a field of the SI record stands in the files: the keys of the machine file, unless the job file has it.
+_IN_MACHINE = {
+    "engine.speed": "engine.curve",
+    "engine.torque": "engine.curve",
+    "shift.min_drive_radius": "drive_clutch.min_radius",
+    "shift.max_drive_radius": "drive_clutch.max_radius",
+    "shift.min_driven_radius": "driven_clutch.min_radius",
+    "shift.max_driven_radius": "driven_clutch.max_radius",
+    "drive.spring_length": "drive_clutch.spring.installed_length",
+    "driven.spring_length": "driven_clutch.spring.installed_length",
+}
+_ROOMS = {"shift": "", "vehicle": "", "drive": "drive_clutch.", "driven": "driven_clutch.", "engine": "engine."}
+_IN_JOB = {"levels": "grid.torque_levels", "shift.positions": "grid.positions"}
+
+
+def _placed(error: PhysicalRangeError, spec: JobFile, document: Document, machine: Document) -> list[Problem]:
+    """What the physics refuses, each at the key of the file that says it."""
+    return [_problem(one, spec, document, machine) for one in (error, *error.also)]
+
+
+def _problem(error: PhysicalRangeError, spec: JobFile, document: Document, machine: Document) -> Problem:
+    room, _, key = error.field.partition(".")
+    field = re.match(r"[^\[]*", error.field)[0]  # type: ignore[index]  # matches any text
+    by_job = field == "engine.speed_limit" and spec.limits.engine_speed is not None
+    if by_job or room in ("belt", "site", "limits") or field in ("grounds", *_IN_JOB):
+        path = "limits.engine_speed" if by_job else "belt" if room == "belt" else _IN_JOB.get(field, error.field)
+        where = document
+    else:
+        path = _IN_MACHINE.get(field, _ROOMS.get(room, "") + (key or room))
+        where = machine
+    loc = tuple(int(step) if step.isdigit() else step for step in re.findall(r"[^.\[\]]+", path))
+    return Problem(str(where.path), *where.place(loc), path, str(error))
 
 
 def _inputs(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -> Inputs:
@@ -239,7 +262,7 @@ def _inputs(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -> 
         ),
         levels=spec.grid.torque_levels,
         belt_cooling=machine.belt_cooling,
-        limits=Limits(
+        limits=LimitInputs(
             engagement=limits.engagement,
             idle_clearance=limits.idle_clearance,
             belt_margin=limits.belt_margin,

@@ -18,7 +18,7 @@ from search.sides import BeltOptions, DrivenOptions, DriveOptions, Options, new_
 from search.space import Kit, Space, same_twist
 from search.stage import Stage
 from solver.balance import UPSHIFT, DrivenSide, DriveSide
-from solver.drivetrain import NO_LIMITS
+from solver.inputs import NO_LIMITS
 
 __all__ = ["Builds", "DriveBuilds", "DrivenBuilds", "drive_builds", "driven_builds", "sides_of_kit", "unlimited"]
 

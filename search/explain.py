@@ -160,7 +160,7 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     state = shift_map(drivetrain, drive, driven)
     curve = _curve(drivetrain, drive, driven, state)
     stall = stall_speed(drive, driven, drivetrain.grip, float(drivetrain.path.drive_radius[0]), drivetrain.engine)
-    slowest = min(stall, drivetrain.speed_limit)
+    slowest = min(stall, float(drivetrain.speed_limit))
     return Explanation(
         kit=kit,
         score=score,
@@ -260,7 +260,7 @@ def _grounds(drivetrain: Drivetrain, state: Balance) -> tuple[GroundFacts, ...]:
             GroundFacts(
                 ground=entry.name,
                 share=100 * float(share),
-                low_kmh=entry.low_speed * TO_KMH,
+                low_kmh=float(entry.low_speed) * TO_KMH,
                 high_kmh=float(duty.reach[number]) * TO_KMH,
                 flatness=100 * float(np.sqrt(square / share)),
                 mean_rpm=float((weights * rpm).sum() / share),

@@ -72,7 +72,7 @@ def _too_fast_sentence(stage: Stage, drive: Offer, driven: Offer) -> str:
     given, needed = drive.at_limit[0], driven.at_limit[0]
     worst = int(np.argmax(needed - given))
     return (
-        f"the engine passes {show(drivetrain.speed_limit, 'rad/s')} at shift position "
+        f"the engine passes {show(float(drivetrain.speed_limit), 'rad/s')} at shift position "
         f"{drivetrain.path.position[worst]:.2f}: the flyweights give {given[worst]:.0f} N there, "
         f"{needed[worst]:.0f} N would hold it"
     )

@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from solver.drivetrain import Limits
-
 from catalog.job import Job
 from search.space import Kit, fitted_kit
+from solver.inputs import LimitInputs
 
 __all__ = ["Request"]
 
@@ -23,7 +22,7 @@ class Request:
         Points of each scored term, see `search.terms`.
     wanted_margin : float [-]
         Belt margin of which what is missing costs points, and to which springs are as light as they can be.
-    limits : Limits
+    limits : LimitInputs
         What a kit must keep to be buildable.
     fitted : Kit
         What is in the machine now: its parts cost nothing and are no change.
@@ -37,7 +36,7 @@ class Request:
 
     weights: Mapping[str, float]
     wanted_margin: float
-    limits: Limits
+    limits: LimitInputs
     fitted: Kit
     in_stock: bool = False
     budget: float | None = None

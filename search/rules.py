@@ -193,7 +193,7 @@ def _rollers_loaded(options: DriveOptions, _: Index) -> Verdict:
 
 def _clear_of_idle(options: DriveOptions, _: Index) -> Verdict:
     engagement, stage = options.engagement, options.stage
-    clear = stage.drivetrain.inputs.engine.idle_speed + stage.request.limits.idle_clearance
+    clear = float(stage.drivetrain.inputs.engine.idle_speed) + stage.request.limits.idle_clearance
     return Verdict(
         engagement < clear,
         lambda at: (

@@ -108,7 +108,7 @@ def shift_map(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide) -> B
 def side_points(stage: Stage, builds: DriveBuilds | DrivenBuilds) -> Array:
     """Points that the builds of one side alone add: spring loss, and missing belt margin, shape (n,)."""
     request = stage.request
-    points = points_of("spring_loss", 100 * (builds.loss / stage.drivetrain.peak_power), request)
+    points = points_of("spring_loss", 100 * (builds.loss / stage.drivetrain.engine.peak_power), request)
     if isinstance(builds, DrivenBuilds):
         points = points + points_of("belt_margin", 100 * builds.margin, request)
     return points
@@ -146,7 +146,7 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
     weights, used, path = duty.weights, duty.used, duty.path
     flatness, high, low, power, wear, unbalanced = (np.zeros(len(pairs)) for _ in range(6))
     speed_of_belt = target * path.drive_radius
-    available = float((weights * duty.levels[:, None]).sum()) * drivetrain.peak_power
+    available = float((weights * duty.levels[:, None]).sum()) * drivetrain.engine.peak_power
 
     def balance_chunk(chunk: slice) -> None:
         state = duty_balance(drivetrain, duty, drive, driven, pairs[chunk])
@@ -165,7 +165,7 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
     rows, columns = pairs.T
     terms = {
         "flatness": 100 * flatness,
-        "spring_loss": 100 * ((drive.loss[rows] + driven.loss[columns]) / drivetrain.peak_power),
+        "spring_loss": 100 * ((drive.loss[rows] + driven.loss[columns]) / drivetrain.engine.peak_power),
         "belt_margin": 100 * driven.margin[columns],
         "worst_high": high * target * TO_RPM,
         "worst_low": low * target * TO_RPM,

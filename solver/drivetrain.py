@@ -128,10 +128,10 @@ def _check_speeds(idle: Number, target: Number, limit: Number) -> None:
     idles, targets, limits = np.broadcast_arrays(*(np.asarray(v, float) for v in (idle, target, limit)))
     wrong = ~((idles < targets) & (targets < limits))
     if wrong.any():
-        low, here, high = (float(v[wrong].flat[0]) for v in (idles, targets, limits))
+        low, here, high = (float(v[wrong].flat[0]) * 30 / np.pi for v in (idles, targets, limits))
         raise PhysicalRangeError(
-            f"target_speed = {here:.5g} rad/s must lie between idle_speed, {low:.5g} rad/s, and speed_limit, "
-            f"{high:.5g} rad/s; change one of them"
+            f"target speed must lie between idle and the speed limit: target {here:.5g} rpm, idle {low:.5g} rpm, "
+            f"limit {high:.5g} rpm; change one of them"
         )
 
 

@@ -18,6 +18,7 @@ from solver.errors import PhysicalRangeError, refuse
 from solver.ground import Ground, Vehicle
 
 __all__ = [
+    "NO_LIMITS",
     "BeltInputs",
     "DriveInputs",
     "DrivenInputs",
@@ -215,21 +216,19 @@ class LimitInputs:
     engagement : tuple of two floats [rad/s]
         Window of the engine speed at which the drive clutch takes hold.
     idle_clearance [rad/s] : engagement above idle
-    belt_margin, wanted_margin [-] : least margin, and the one whose lack costs points
+    belt_margin [-]
     spring_stress [-] : shear over wire strength
     coil_clearance [m] : from coil bind at full shift
     """
 
-    engagement: tuple[Number, Number]
-    idle_clearance: Number
-    belt_margin: Number
-    wanted_margin: Number
-    spring_stress: Number
-    coil_clearance: Number
+    engagement: tuple[float, float]
+    idle_clearance: float
+    belt_margin: float
+    spring_stress: float
+    coil_clearance: float
 
-    def set_aside(self) -> LimitInputs:
-        """No limit at all, the wanted margin [-] kept: for looking at a kit that is not buildable."""
-        return LimitInputs((0.0, np.inf), -np.inf, -np.inf, self.wanted_margin, np.inf, -np.inf)
+
+NO_LIMITS = LimitInputs((0.0, np.inf), -np.inf, -np.inf, np.inf, -np.inf)  # for looking at kits that break some
 
 
 @dataclass(frozen=True)

@@ -59,7 +59,9 @@ class ParetoFront(Keeper):
         """As wide as the flattest kit of the front that loses no more and holds no less."""
         if self.kept is None:
             return np.full(len(columns), np.inf)
-        loss = 100 * ((ends.loss + sides.driven.loss[columns]) / sides.stage.drivetrain.peak_power)  # as a term is
+        loss = 100 * (
+            (ends.loss + sides.driven.loss[columns]) / sides.stage.drivetrain.engine.peak_power
+        )  # as a term is
         loss = np.round(loss, RESOLUTION["spring_loss"])
         margin = -np.round(100 * sides.driven.margin[columns], RESOLUTION["belt_margin"])
         front = _points(self.kept)
