@@ -1,0 +1,335 @@
+"""The record of inputs and what is derived from it: draws in one call against each alone, refusals, kits on top.
+
+Single calls are the reference: without draws the same functions are held against closed forms, roots and published
+values in the neighbouring files.
+"""
+
+import dataclasses
+import pickle
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from draws import VARIED, demo_inputs, spread, value_of, varied
+
+from solver import balance
+from solver.arrays import per_draw, per_position
+from solver.balance import DrivenSide, DriveSide, Status, engine_speed
+from solver.belt_life import belt_temperature, wear_rate
+from solver.drivetrain import derive
+from solver.errors import PhysicalRangeError
+from solver.flyweights import arm_motion, friction_gain, inertia_slope
+from solver.helix import ramp
+from solver.losses import belt_loss
+from solver.springs import LoadCurve
+
+pytestmark = pytest.mark.invariant
+
+INPUTS = demo_inputs()
+SPEEDS = np.linspace(100, 900, 9)
+
+# Derived arrays that each input must move; inputs that are missing here reach the kits only.
+MOVES = {
+    "engine.target_speed": "target_speed duty.weights",
+    "shift.min_drive_radius": "path.drive_radius grip.tight_per_thrust drive_spring_length duty.weights",
+    "shift.max_drive_radius": "path.drive_radius path.driven_radius drive_spring_length duty.weights",
+    "shift.centre_distance": "path.driven_wrap grip.wrap driven_spring_length duty.weights",
+    "shift.half_angle": "path.drive_travel grip.seat grip.active grip.driven_limit drive_spring_length",
+    "belt.length": "path.driven_radius grip.wrap grip.slip_thrust driven_spring_length duty.weights",
+    "belt.friction": "grip.seat grip.active grip.pull_thrust grip.least_slack grip.driven_limit",
+    "belt.seating": "grip.seat grip.idle_thrust grip.tight_per_thrust grip.slip_thrust",
+    "belt.bending": "losses.bending",
+    "belt.wedging": "losses.wedging",
+    "belt.stretch_stiffness": "losses.stretch_stiffness",
+    "belt.wedge_stiffness": "losses.wedge_stiffness",
+    "drive.spring_length": "drive_spring_length",
+    "driven.spring_length": "driven_spring_length",
+    "vehicle.mass": "duty.weights",
+    "vehicle.drag_area": "duty.weights",
+    "vehicle.wheel_radius": "duty.weights duty.reach",
+    "vehicle.reduction": "duty.weights duty.reach",
+    "vehicle.driveline_efficiency": "duty.weights duty.traction_limited",
+    "site.altitude": "air_factor air_density engine.torque engine.power duty.weights",
+    "site.temperature": "air_factor air_density engine.torque engine.power duty.weights",
+    "grounds[0].share": "duty.weights duty.sweeps",
+    "grounds[1].rolling": "duty.weights",
+    "grounds[1].adhesion": "duty.weights duty.traction_limited",
+    "grounds[0].grade": "duty.weights",
+    "grounds[0].low_speed": "duty.weights duty.sweeps",
+    "grounds[1].high_speed": "duty.weights duty.reach",
+    "grounds[0].throttle": "duty.weights",
+    "grounds[0].load_changes": "duty.weights duty.sweeps",
+    "grounds[0].starts": "duty.weights",
+}
+
+
+def leaves(value, path=""):
+    """Every derived array with its path."""
+    if dataclasses.is_dataclass(value):
+        for item in dataclasses.fields(value):
+            yield from leaves(getattr(value, item.name), f"{path}.{item.name}" if path else item.name)
+    else:
+        yield path, np.asarray(value)
+
+
+def derived(inputs):
+    train = derive(inputs)
+    plain = {f.name: getattr(train, f.name) for f in dataclasses.fields(train) if f.name not in ("inputs", "engine")}
+    arrays = {path: array for name, part in plain.items() for path, array in leaves(part, name)}
+    torque = train.engine.at(SPEEDS[None] if inputs.draws else SPEEDS)
+    return {**arrays, "engine.torque": torque, "engine.power": np.asarray(train.engine.peak_power)}
+
+
+def hold_equal(together, alone, number):
+    """Arrays of many draws at one draw, where they have draws, against those of that draw alone."""
+    assert together.keys() == alone.keys()
+    for path, array in alone.items():
+        here = together[path]
+        here = here[number if len(here) > 1 else 0] if here.ndim > array.ndim else here
+        assert here == pytest.approx(array, rel=1e-12, abs=1e-15), path
+
+
+def numbers(value, path=""):
+    if dataclasses.is_dataclass(value):
+        for item in dataclasses.fields(value):
+            yield from numbers(getattr(value, item.name), f"{path}.{item.name}" if path else item.name)
+    elif isinstance(value, tuple):
+        for place, item in enumerate(value):
+            yield from numbers(item, f"{path}[{place}]")
+    elif isinstance(value, float | np.ndarray):
+        yield path
+
+
+# --- draws ---
+
+
+def test_every_number_of_the_record_is_varied_here():
+    kinds = {path.replace("[0]", "[]").replace("[1]", "[]") for path in VARIED}
+    shared = {"engine.speed", "engine.torque", "levels[]"}
+    met = {path.replace("[0]", "[]").replace("[1]", "[]").replace("[2]", "[]") for path in numbers(INPUTS)}
+    assert {path for path in met if not path.startswith("limits")} == kinds | shared
+
+
+@pytest.mark.parametrize("path", VARIED)
+def test_draws_in_one_call_are_those_of_single_calls(path):
+    inputs = spread(INPUTS, path, 60)
+    assert inputs.draws == (60,)
+    together = derived(inputs)
+    for name in MOVES.get(path, "").split():
+        assert together[name].shape[0] == 60
+        assert not np.array_equal(together[name][0], together[name][-1])
+    for number in (0, 17, 59):
+        alone = derived(varied(INPUTS, path, float(value_of(inputs.draw(number), path))))
+        hold_equal(together, alone, number)
+
+
+def test_a_thousand_draws_of_everything_at_once_are_those_of_single_calls():
+    rng, inputs = np.random.default_rng(3), INPUTS
+    for path, width in VARIED.items():
+        inputs = varied(inputs, path, value_of(inputs, path) + 0.3 * width * rng.uniform(-1, 1, 1_000))
+    together = derived(inputs)
+    for number in range(0, 1_000, 37):
+        hold_equal(together, derived(inputs.draw(number)), number)
+
+
+def test_corrected_thrusts_take_draws():
+    inputs = varied(varied(INPUTS, "belt.corrected", True), "belt.seating", 1.0)
+    inputs = spread(inputs, "belt.friction", 30)
+    together = derived(inputs)
+    assert (np.diff(together["grip.tight_per_thrust"][:, 3]) != 0).all()
+    for number in (0, 29):
+        hold_equal(together, derived(inputs.draw(number)), number)
+
+
+def test_a_single_draw_is_a_draw_too():
+    together = derived(varied(INPUTS, "belt.friction", np.array([0.4])))
+    assert together["grip.driven_limit"].shape == (1, INPUTS.shift.positions)
+    hold_equal(together, derived(varied(INPUTS, "belt.friction", 0.4)), 0)
+
+
+def test_replacing_the_friction_of_the_belt_moves_what_is_derived():
+    once, grippier = derive(INPUTS), derive(varied(INPUTS, "belt.friction", 0.42))
+    assert (grippier.grip.driven_limit > once.grip.driven_limit).all()
+    assert (grippier.grip.tight_per_thrust > once.grip.tight_per_thrust).all()
+    assert grippier.grip.active < once.grip.active
+
+
+def test_positions_are_chosen_on_the_last_axis():
+    train, chosen = derive(spread(INPUTS, "belt.length", 5)), np.arange(16) % 3 == 0
+    part, path = train.grip.at(chosen), train.path.at(chosen)
+    assert path.driven_radius == pytest.approx(train.path.driven_radius[:, chosen])
+    assert part.wrap == pytest.approx(train.grip.wrap[:, chosen])
+    assert part.seat == train.grip.seat
+    frictions = derive(spread(INPUTS, "belt.friction", 16)).grip  # as many draws as positions
+    assert frictions.at(chosen).active is frictions.active
+    assert frictions.at(chosen).pull_thrust.shape == (16, 6)
+
+
+# --- kits on top ---
+
+
+def kits_of(train, arm):
+    """Two kits, made with the solver's functions as a caller would; arrays (d, 2, 2, n) with draws, else (2, 2, n)."""
+    given, travel = train.inputs, train.path.drive_travel
+    motion = arm_motion(travel, arm.face["profile"], 0.0075, given.drive.roller_outboard, given.drive.roller_height)
+    lead = np.arctan2(arm.across, arm.along)
+    slope = inertia_slope(motion, given.drive.pivot_radius, arm.mass, np.hypot(arm.along, arm.across), lead)
+    gain = np.stack([friction_gain(motion, given.drive.roller_friction, way) for way in (True, False)], axis=-2)
+    thrust = 1.5 * slope[..., None, :] * gain
+    push = LoadCurve(np.array([0.066, 0.040]), np.array([350.0, 900.0])).at(train.drive_spring_length)
+    helix = ramp(train.path.driven_travel, [0.0, 0.02], np.radians([42.0, 36.0]), 0.045, given.driven.ramp_friction)
+    pressed = LoadCurve(np.array([0.070, 0.045]), np.array([700.0, 1300.0])).at(train.driven_spring_length)
+    wound = 9.0 * (0.8 + helix.rotation)
+    share = per_draw(given.driven.torque_share, 3) * train.path.driven_radius[..., None, :] * helix.thrust_per_torque
+    fixed = helix.thrust_per_torque * wound[..., None, :] + pressed[..., None, :]
+
+    def stacked(values, axes, factors):
+        values = values[None] if given.draws and values.ndim == axes else values
+        return np.expand_dims(values, -axes - 1) * np.array(factors).reshape(2, *(1,) * axes)
+
+    return (
+        DriveSide(stacked(thrust, 2, (1.0, 1.1)), stacked(push, 1, (1.0, 1.2))),
+        DrivenSide(stacked(fixed, 2, (1.0, 1.15)), stacked(share, 2, (1.0, 0.9))),
+    )
+
+
+def kit_values(inputs, arm):
+    """What the search takes from kits: balance, thrusts, reserves, losses, wear."""
+    train = derive(inputs)
+    drive, driven = kits_of(train, arm)
+    state = engine_speed(
+        drive, driven, train.grip, train.path.drive_radius, train.engine, inputs.levels, train.speed_limit
+    )
+    ndim = state.speed.ndim
+    tight, slack = state.carried
+    radius = per_position(train.path.drive_radius, ndim)
+    lost = belt_loss(tight, slack, state.speed * radius, train.path, train.grip.seat, train.losses)
+    warmth = belt_temperature(lost.mean(axis=(-3, -2, -1)), inputs.site.temperature, inputs.belt_cooling)
+    least = balance.least_tensions(driven, state.pull, inputs.limits.wanted_margin, train.grip)
+    return {
+        "speed": state.speed,
+        "status": state.status,
+        "torque": state.torque,
+        "tight": state.tight_net,
+        "needed": balance.needed_drive_thrust(driven, state.pull, train.grip),
+        "reserve": balance.slip_reserve(driven, state.pull, tight, train.grip),
+        "least": np.stack(least, axis=-1),
+        "lost": lost,
+        "wear": wear_rate(tight, state.speed * radius, warmth[..., None, None, None], inputs.belt.max_tension),
+        "road": train.vehicle.road_speed(state.speed, per_position(train.path.ratio, ndim)),
+    }
+
+
+@pytest.mark.parametrize("path", [path for path in VARIED if not path.startswith(("grounds", "engine.idle"))])
+def test_kits_balance_with_draws_as_with_each_alone(arm, path):
+    inputs = spread(INPUTS, path, 5)
+    together = kit_values(inputs, arm)
+    assert (together["status"] == Status.BALANCED).mean() > 0.5
+    for number in range(5):
+        alone = kit_values(inputs.draw(number), arm)
+        for name, values in alone.items():
+            here = together[name][number if len(together[name]) == 5 else 0]
+            assert here == pytest.approx(values, rel=1e-9, abs=1e-9), name
+
+
+def test_a_limit_and_a_wanted_margin_may_be_drawn(arm):
+    limits = replace(INPUTS.limits, wanted_margin=np.array([0.1, 0.5]))
+    together = kit_values(replace(INPUTS, limits=limits), arm)
+    for number, margin in enumerate((0.1, 0.5)):
+        alone = kit_values(varied(INPUTS, "limits.wanted_margin", margin), arm)
+        assert together["least"][number] == pytest.approx(alone["least"], rel=1e-12)
+
+
+# --- roots ---
+
+
+@pytest.mark.parametrize("steps", [1, 3])
+def test_what_newton_leaves_is_found_by_halving(arm, monkeypatch, steps):
+    train = derive(INPUTS)
+    drive, driven = kits_of(train, arm)
+    others = (train.grip, train.path.drive_radius, train.engine, INPUTS.levels, train.speed_limit)
+    usual = engine_speed(drive, driven, *others)
+    monkeypatch.setattr(balance, "_NEWTON_STEPS", steps)
+    halved = engine_speed(drive, driven, *others)
+    assert halved.speed == pytest.approx(usual.speed, rel=1e-12)
+    assert (halved.status == usual.status).all()
+    for kit in range(2):
+        alone = engine_speed(drive[kit], driven[kit], *others)
+        assert np.array_equal(alone.speed, halved.speed[kit])
+
+
+# --- record ---
+
+
+def test_the_record_pickles_small():
+    packed = pickle.dumps(INPUTS)
+    assert len(packed) < 8_000
+    again = derived(pickle.loads(packed))
+    assert all(np.array_equal(again[path], array) for path, array in derived(INPUTS).items())
+
+
+def test_limits_set_aside_are_infinite_and_keep_what_is_wanted():
+    aside = INPUTS.limits.set_aside()
+    assert aside.wanted_margin == INPUTS.limits.wanted_margin
+    assert aside.engagement == (0.0, np.inf)
+    assert np.isinf([aside.idle_clearance, aside.belt_margin, aside.spring_stress, aside.coil_clearance]).all()
+    assert replace(INPUTS, limits=aside).limits is aside
+
+
+@pytest.mark.parametrize("path", VARIED)
+@pytest.mark.parametrize("value", [np.nan, np.inf, -1e300, np.array([[0.1]])])
+def test_numbers_no_machine_has_are_refused_by_name(path, value):
+    with pytest.raises(PhysicalRangeError, match=r"is outside \[|has shape") as caught:
+        varied(INPUTS, path, value)
+    assert caught.value.field == path
+
+
+@pytest.mark.parametrize(
+    ("path", "value", "field", "message"),
+    [
+        ("belt.length", 0.6, "shift.centre_distance", "cannot lie over a drive radius"),
+        ("shift.min_driven_radius", 0.1, "shift.centre_distance", "the sheave serves 125 to 100 mm"),
+        ("shift.max_drive_radius", 0.03, "shift.centre_distance", "max_drive_radius = 0.03 m"),
+        ("engine.target_speed", 820.0, "engine.speed_limit", "target_speed = 820 rad/s must lie between"),
+        ("engine.idle_speed", 800.0, "engine.speed_limit", "must lie between idle_speed, 800 rad/s"),
+        ("engine.torque", np.ones(15) * np.arange(15), "engine", "torque = 0 N m"),
+        ("grounds[1].grade", 0.9, "grounds[1]", "ground 'bog' cannot be held"),
+        ("grounds[0].low_speed", 80.0, "grounds[0]", "ground 'track' lies outside the shift"),
+        ("grounds[1].grade", np.array([0.0, 0.1, 0.9]), "grounds[1]", "ground 'bog' cannot be held"),
+        ("belt.length", np.array([1.055, 0.6]), "shift.centre_distance", "belt_length = 0.6 m"),
+        ("belt.friction", 0.9, None, None),
+    ],
+)
+def test_what_cannot_be_derived_is_refused_with_the_input_to_blame(path, value, field, message):
+    inputs = varied(INPUTS, path, value)
+    if field is None:  # beyond the table of the full theory only where that is asked for
+        derive(inputs)
+        inputs, field, message = varied(inputs, "belt.corrected", True), "belt", r"seating = 0\.85"
+    with pytest.raises(PhysicalRangeError, match=message) as caught:
+        derive(inputs)
+    assert caught.value.field == field
+
+
+def test_everything_that_is_wrong_is_told_at_once():
+    inputs = varied(varied(INPUTS, "grounds[0].grade", 0.9), "grounds[1].grade", 0.9)
+    inputs = varied(varied(inputs, "engine.target_speed", 900.0), "belt.corrected", True)
+    with pytest.raises(PhysicalRangeError) as caught:
+        derive(inputs)
+    fields = [caught.value.field, *(refusal.field for refusal in caught.value.also)]
+    assert fields == ["engine.speed_limit", "belt", "grounds[0]", "grounds[1]"]
+    again = pickle.loads(pickle.dumps(caught.value))
+    assert (str(again), again.field, len(again.also)) == (str(caught.value), "engine.speed_limit", 3)
+    with pytest.raises(PhysicalRangeError) as caught:
+        varied(INPUTS, "belt", replace(INPUTS.belt, friction=np.nan, bending=-1.0))
+    assert [caught.value.field, caught.value.also[0].field] == ["belt.friction", "belt.bending"]
+
+
+def test_draws_of_different_number_are_refused():
+    with pytest.raises(PhysicalRangeError, match=r"belt\.friction has 3, vehicle\.mass has 4") as caught:
+        varied(varied(INPUTS, "belt.friction", np.full(3, 0.3)), "vehicle.mass", np.full(4, 900.0))
+    assert caught.value.field == "belt.friction"
+
+
+def test_shared_inputs_take_no_draws():
+    with pytest.raises(PhysicalRangeError, match=r"levels\[0\] has shape"):
+        replace(INPUTS, levels=(np.array([0.5, 0.6]), 1.0))
