@@ -19,6 +19,7 @@ from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from catalog.errors import QuantityError
+from catalog.wording import shown
 
 # fmt: off
 __all__ = [
@@ -323,31 +324,6 @@ def show(value: float, unit: str, digits: int = 3) -> str:
         text = f"{number:.{decimals}f}"
         text = text.rstrip("0").rstrip(".") if decimals else text
     return f"{text} {row.unit}".rstrip()
-
-
-def shown(value: object) -> str:
-    """Name a value found in the input on one short, printable line.
-
-    Parameters
-    ----------
-    value : object
-        Anything a YAML file can hold.
-
-    Returns
-    -------
-    str
-        Such as "true", "nothing", "a list of 3" or the text itself, cut at 60 characters.
-    """
-    if value is None or isinstance(value, bool):
-        return {None: "nothing", True: "true", False: "false"}[value]
-    if isinstance(value, (list, tuple, dict)):
-        return f"a {'mapping' if isinstance(value, dict) else 'list'} of {len(value)}"
-    try:
-        text = str(value) if value != "" else "empty text"
-    except ValueError:  # an int beyond the digits Python prints
-        return "a number too long to print"
-    text = text if len(text) <= 60 else text[:57] + "..."
-    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def refusal(

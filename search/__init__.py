@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
-
+TYPE_CHECKING = False  # as in `typing`, which takes milliseconds in which a Ctrl-C would end in a traceback
 if TYPE_CHECKING:
+    from typing import Any
+
     from search.ranking import Ranking, rank
     from search.score import Score, score_kit
     from search.space import Kit

@@ -17,7 +17,7 @@ from search.pair_rules import PAIR_RULES
 from search.request import Request
 from search.score import score_kit, shares_of
 from search.space import SLOT_NAMES, Kit, Space, make_space, show_twist
-from search.terms import TERMS
+from search.terms import UNITS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -109,7 +109,7 @@ class Ranking:
             "counts": dict(self.counts),
             "inputs": dict(self.inputs),
             "assumed": list(self.assumed),
-            "units": {name: term.unit for name, term in TERMS.items()},
+            "units": dict(UNITS),
             "kits": [kit.to_dict() for kit in self.kits],
         }
 
@@ -139,12 +139,12 @@ def request_of(
     problems = []
     for name, value in (weights or {}).items():
         if name not in request.weights:
-            problems.append(Problem("--weight", 0, 0, name, "no such term", repr(name), ", ".join(request.weights)))
+            problems.append(Problem("weights", 0, 0, name, "no such term", repr(name), ", ".join(request.weights)))
         elif not (0 <= value < inf):
-            problems.append(Problem("--weight", 0, 0, name, "weight out of range", str(value), "0 or more"))
-    for option, number in (("--budget", budget), ("--max-changes", max_changes)):
+            problems.append(Problem("weights", 0, 0, name, "weight out of range", str(value), "0 or more"))
+    for argument, number in (("budget", budget), ("max_changes", max_changes)):
         if number is not None and not 0 <= number < inf:
-            problems.append(Problem(option, 0, 0, "", "out of range", str(number), "0 or more"))
+            problems.append(Problem(argument, 0, 0, "", "out of range", str(number), "0 or more"))
     if problems:
         raise InputError(problems)
     request = request.with_weights(weights or {})
@@ -206,7 +206,7 @@ def rank(
     request = request or Request.of(job)
     if in_stock is not None:
         request = replace(request, in_stock=in_stock)
-    space = make_space(job, locks, lock_fitted=lock_fitted)
+    space = make_space(job, locks, lock_fitted=lock_fitted, where="locks")
     keeper = keeper_of(space)
     found = search_space(job, space, request, keeper, watch, plain=plain)
     counts = {"space": space.size, **found.excluded, "bounded_away": found.bounded_away, "scored": found.scored}
@@ -227,13 +227,13 @@ def rank(
 def _check(top: int, *, pareto: bool, best_per: str | None) -> Callable[[Space], Keeper]:
     """What keeps the answer asked for, once the space is known."""
     if top < 1:
-        raise InputError([Problem("--top", 0, 0, "", "out of range", str(top), "1 or more")])
+        raise InputError([Problem("top", 0, 0, "", "out of range", str(top), "1 or more")])
     if best_per is None:
         return lambda _: ParetoFront() if pareto else BestKits(top)
     if best_per not in SLOT_NAMES:
-        raise InputError([Problem("--best-per", 0, 0, "", "no such slot", repr(best_per), ", ".join(SLOT_NAMES))])
+        raise InputError([Problem("best_per", 0, 0, "", "no such slot", repr(best_per), ", ".join(SLOT_NAMES))])
     if pareto:
-        raise InputError([Problem("--best-per", 0, 0, "", "two lists asked for", "--pareto too", "one of the two")])
+        raise InputError([Problem("best_per", 0, 0, "", "two lists asked for", "pareto too", "one of the two")])
     return lambda space: BestKits(1, best_per, len(space.options[best_per]))
 
 

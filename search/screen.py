@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from math import isfinite
+from typing import Any
 
-if TYPE_CHECKING:
-    from rich.console import Console
-    from rich.table import Table
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
-__all__ = ["CAUTION", "console", "count", "number", "plain_table", "plot", "signed"]
+from catalog.wording import printable
+from search.streams import deliver
+
+__all__ = ["CAUTION", "console", "count", "number", "page", "plain_table", "plot", "signed", "whole"]
 
 CAUTION = (
     "Before changing parts: engine off, key out, sheaves and belt cold. Springs are loaded: use a proper compressor. "
@@ -18,17 +23,30 @@ CAUTION = (
 )
 
 
+class _Screen(Console):
+    """A console on which no text, whoever wrote it, drives the terminal."""
+
+    def render_str(self, text: str, **options: Any) -> Text:
+        """Every text passes here, those of table cells when they are measured, too."""
+        return super().render_str(printable(text), **options)
+
+
 def console(*, stderr: bool = False) -> Console:
     """The console of this process: standard output for answers, standard error for everything else."""
-    from rich.console import Console
+    return _Screen(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
 
-    return Console(stderr=stderr, highlight=False, markup=False, emoji=False, soft_wrap=False)
+
+@contextmanager
+def page() -> Iterator[Console]:
+    """A console whose answer is shown once it is whole, or not at all."""
+    out = console()
+    with out.capture() as answer:
+        yield out
+    deliver(answer.get())
 
 
 def plain_table(*headings: str, left: Sequence[int] = (0,)) -> Table:
     """A table without frames; columns are right-aligned but those in `left`."""
-    from rich.table import Table
-
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold", show_edge=False)
     for position, heading in enumerate(headings):
         folds = position in left
@@ -43,15 +61,20 @@ def count(amount: int, noun: str) -> str:
 
 def number(value: float, digits: int = 2) -> str:
     """A number for a table; '–' where there is none."""
-    if value != value or value in (float("inf"), float("-inf")):
+    if not isfinite(value):
         return "–"
     text = f"{value:,.{digits}f}"
     return text.lstrip("-") if float(text.replace(",", "")) == 0 else text
 
 
+def whole(value: float) -> str:
+    """A number for a narrow column: no decimals, no groups; '–' where there is none."""
+    return f"{value:.0f}" if isfinite(value) else "–"
+
+
 def signed(value: float, digits: int = 2) -> str:
-    """A difference with its sign."""
-    if value != value or value in (float("inf"), float("-inf")):
+    """A difference with its sign; '–' where there is none."""
+    if not isfinite(value):
         return "–"
     text = f"{value:+,.{digits}f}"
     return text.lstrip("+-") if float(text.replace(",", "")) == 0 else text
@@ -71,7 +94,7 @@ def plot(
     Parameters
     ----------
     lines : sequence of (sign, x values, y values)
-        Points are joined by straight lines.
+        Points are joined by straight lines; those that are not finite are left out.
     levels : sequence of (sign, y)
         Horizontal lines, drawn first.
     width, height : int
@@ -83,8 +106,11 @@ def plot(
     -------
     list of str
     """
+    lines = [(sign, *_finite(line_x, line_y)) for sign, line_x, line_y in lines]
     xs = [x for _, line, _ in lines for x in line]
     ys = [y for _, _, line in lines for y in line] + [y for _, y in levels]
+    if not xs:
+        return []
     left, right = min(xs), max(xs)
     low, high = min(ys), max(ys)
     margin = (high - low) * 0.06 or 1.0
@@ -113,3 +139,8 @@ def plot(
     gap = width - len(ends[0]) - len(ends[1])
     out.append(f"{'':>{room}}  {ends[0]}{across:^{max(gap, 0)}}{ends[1]}")
     return out
+
+
+def _finite(xs: Sequence[float], ys: Sequence[float]) -> tuple[list[float], list[float]]:
+    points = [(x, y) for x, y in zip(xs, ys, strict=True) if isfinite(x) and isfinite(y)]
+    return [x for x, _ in points], [y for _, y in points]

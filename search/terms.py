@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from search.request import Request
 
-__all__ = ["SCORED", "TERMS", "Term", "points_of"]
+__all__ = ["SCORED", "TERMS", "UNITS", "Term", "points_of"]
 
 Array = NDArray[np.float64]
 
@@ -65,6 +65,7 @@ _ROWS = (
     Term("changes", "changes", "", 0, -1, "sides"),
 )
 TERMS: Mapping[str, Term] = {term.name: term for term in _ROWS}
+UNITS = {term.name: term.unit for term in _ROWS}
 SCORED = tuple(term.name for term in _ROWS if term.points is not None)
 
 

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from search.streams import tell
+
 if TYPE_CHECKING:
     from catalog.stock import Part
 
@@ -36,22 +38,22 @@ def check_command(
 ) -> None:
     """Read each file as what it is."""
     from catalog.errors import InputError, Problem
-    from search.screen import console, count
+    from search.screen import count, page
 
-    out, err = console(), console(stderr=True)
     problems: list[Problem] = []
-    for file in _expand(files):
-        try:
-            description, parts = _describe(file)
-        except InputError as error:
-            problems += [p for p in error.problems if p not in problems]
-            out.print(f"{file}: {count(len(error.problems), 'problem')}", soft_wrap=True)
-            continue
-        out.print(f"{file}: {description}", soft_wrap=True)
-        for part in parts if list_parts else ():
-            out.print(f"  {part.id}: {part.description}", soft_wrap=True)
+    with page() as out:
+        for file in _expand(files):
+            try:
+                description, parts = _describe(file)
+            except InputError as error:
+                problems += [p for p in error.problems if p not in problems]
+                out.print(f"{file}: {count(len(error.problems), 'problem')}", soft_wrap=True)
+                continue
+            out.print(f"{file}: {description}", soft_wrap=True)
+            for part in parts if list_parts else ():
+                out.print(f"  {part.id}: {part.description}", soft_wrap=True)
     for problem in problems:
-        err.print(str(problem), soft_wrap=True)
+        tell(str(problem))
     if problems:
         raise typer.Exit(2)
 

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, Any
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from catalog.job import Job
+    from search.score import Score
 
 __all__ = ["register"]
 
@@ -39,9 +46,9 @@ def compare_command(
     from catalog.errors import InputError, Problem
     from search.kitfile import find_kit
     from search.ranking import rank
-    from search.score import TERM_DIGITS, TERM_UNITS, score_kit
-    from search.screen import CAUTION, console, number, plain_table
-    from search.space import SLOTS
+    from search.score import score_kit
+    from search.screen import page
+    from search.terms import TERMS, UNITS
 
     if not 2 <= len(kit_names) <= 26:
         raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", str(len(kit_names)), "2 to 26 kits")])
@@ -49,27 +56,35 @@ def compare_command(
     ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
     known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}
     scores = [score_kit(job, find_kit(job, name, known)) for name in kit_names]
-    words = [score.kit.words() for score in scores]
     rows: list[dict[str, Any]] = [
         {
             "kit": name,
-            **word,
+            **score.kit.words(),
             "buildable": score.buildable,
             "score": score.score if score.buildable else None,
-            **{term: score.terms.get(term) for term in TERM_UNITS},
+            **{term: score.terms.get(term) for term in TERMS},
             "broken": "; ".join(f"{rule}: {reason}" for rule, reason in score.failures.items()),
         }
-        for name, word, score in zip(kit_names, words, scores, strict=True)
+        for name, score in zip(kit_names, scores, strict=True)
     ]
     if output is Format.json:
-        print_json({"kits": rows, "units": TERM_UNITS, "inputs": job.inputs, "assumed": list(job.assumed)})
+        print_json({"kits": rows, "units": UNITS, "inputs": job.hashes, "assumed": list(job.assumed)})
         return
     if output is Format.csv:
         print_csv(rows)
         return
-    out = console()
+    with page() as out:
+        _show(out, job, kit_names, scores)
+
+
+def _show(out: Console, job: Job, names: Sequence[str], scores: Sequence[Score]) -> None:
+    from catalog.slots import SLOTS
+    from search.screen import CAUTION, number, plain_table
+    from search.terms import TERMS
+
+    words = [score.kit.words() for score in scores]
     letters = [chr(ord("A") + n) for n in range(len(scores))]
-    for letter, name in zip(letters, kit_names, strict=True):
+    for letter, name in zip(letters, names, strict=True):
         out.print(f"{letter}: {name}")
     for start in range(0, len(scores), _KITS_A_TABLE):
         chosen = slice(start, start + _KITS_A_TABLE)
@@ -80,10 +95,10 @@ def compare_command(
             table.add_row(f"{slot.replace('_', ' ')} {mark}", *(word[slot] for word in words[chosen]))
         table.add_row()
         table.add_row("score", *(number(s.score, 3) if s.buildable else "not ok" for s in scores[chosen]), style="bold")
-        for term, unit in TERM_UNITS.items():
-            label = term.replace("_", " ") + (f", {unit or job.currency}" if unit or term == "cost" else "")
-            digits = TERM_DIGITS.get(term, 0)
-            table.add_row(label, *(number(s.terms[term], digits) if term in s.terms else "–" for s in scores[chosen]))
+        for name, term in TERMS.items():
+            unit = job.currency if name == "cost" else term.unit
+            values = (number(s.terms[name], term.digits) if name in s.terms else "–" for s in scores[chosen])
+            table.add_row(term.label + (f", {unit}" if unit else ""), *values)
         out.print()
         out.print(table)
     for letter, score in zip(letters, scores, strict=True):

@@ -50,15 +50,17 @@ def explain_command(
     from catalog import load_job
     from search.explain import explain
     from search.kitfile import find_kit
+    from search.screen import page
 
     job = load_job(job_file)
     facts = explain(job, find_kit(job, kit_name))
     if output is Format.json:
-        print_json({**facts.to_dict(), "inputs": job.inputs, "assumed": list(job.assumed)})
+        print_json({**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed)})
     elif output is Format.csv:
         print_csv(_rows(facts))
     else:
-        _show(job, facts)
+        with page() as out:
+            _show(out, job, facts)
     if not facts.score.buildable:
         raise typer.Exit(1)
 
@@ -77,15 +79,14 @@ def _rows(facts: Explanation) -> list[dict[str, Any]]:
     return rows
 
 
-def _show(job: Job, facts: Explanation) -> None:
-    from search.screen import CAUTION, console
+def _show(out: Console, job: Job, facts: Explanation) -> None:
+    from search.screen import CAUTION, number
 
-    out = console()
     score = facts.score
     words = facts.kit.words()
     if score.buildable:
-        fitted = f", the fitted kit {facts.fitted.score:.3f}" if facts.fitted.buildable else ""
-        out.print(f"Score {score.score:.3f}{fitted} (lower is better)")
+        fitted = f", the fitted kit {number(facts.fitted.score, 3)}" if facts.fitted.buildable else ""
+        out.print(f"Score {number(score.score, 3)}{fitted} (lower is better)")
     else:
         out.print("This kit cannot be built:")
         for rule, reason in score.failures.items():
@@ -137,7 +138,7 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
 
 
 def _curve(out: Console, facts: Explanation) -> None:
-    from search.screen import number, plain_table, plot
+    from search.screen import number, plain_table, plot, whole
 
     last = facts.curve[-1]
     top = last.upshift_rpm / last.upshift_kmh
@@ -151,19 +152,20 @@ def _curve(out: Console, facts: Explanation) -> None:
     for line in lines:
         out.print(line)
     out.print(
-        f"Engages at {facts.engagement_rpm:,.0f} rpm, {facts.engagement_rpm - facts.idle_rpm:,.0f} above idle; shifts "
-        f"from {facts.shift_start_kmh:.0f} to {facts.shift_out_kmh:.0f} km/h. Below and above, engine speed follows "
-        f"the road. Target {facts.target_rpm:,.0f}, limit {facts.limit_rpm:,.0f} rpm."
+        f"Engages at {number(facts.engagement_rpm, 0)} rpm, {number(facts.engagement_rpm - facts.idle_rpm, 0)} above "
+        f"idle; shifts from {number(facts.shift_start_kmh, 0)} to {number(facts.shift_out_kmh, 0)} km/h. Below and "
+        f"above, engine speed follows the road. Target {number(facts.target_rpm, 0)}, limit "
+        f"{number(facts.limit_rpm, 0)} rpm."
     )
     out.print()
-    table = plain_table("Pulling away, rpm", *(f"{p.rpm:.0f}" for p in facts.launch))
+    table = plain_table("Pulling away, rpm", *(number(p.rpm, 0) for p in facts.launch))
     table.add_row("Drive thrust, N", *(number(p.drive_thrust, 0) for p in facts.launch))
     table.add_row("Belt carries, N m", *(number(p.capacity, 0) for p in facts.launch))
     table.add_row("Engine gives, N m", *(number(p.engine_torque, 0) for p in facts.launch))
     out.print(table)
     out.print(
-        f"At full throttle the belt slips up to {facts.stall_rpm:,.0f} rpm, and until the road has caught up at "
-        f"{facts.lock_up_kmh:.0f} km/h."
+        f"At full throttle the belt slips up to {number(facts.stall_rpm, 0)} rpm, and until the road has caught up at "
+        f"{number(facts.lock_up_kmh, 0)} km/h."
     )
     out.print()
     table = plain_table(
@@ -172,9 +174,9 @@ def _curve(out: Console, facts: Explanation) -> None:
     table.add_row("", "", "", "rpm", "rpm", "N", "N", "N", "N", "%", "%", "kW", style="dim")
     for p in facts.curve:
         table.add_row(
-            number(p.position), number(p.ratio), number(p.upshift_kmh, 0), f"{p.upshift_rpm:.0f}",
-            f"{p.backshift_rpm:.0f}", f"{p.drive_thrust:.0f}", f"{p.driven_thrust:.0f}", f"{p.tight_tension:.0f}",
-            f"{p.slack_tension:.0f}", number(p.slip_reserve, 0), number(p.tension_reserve, 0),
+            number(p.position), number(p.ratio), number(p.upshift_kmh, 0), whole(p.upshift_rpm),
+            whole(p.backshift_rpm), whole(p.drive_thrust), whole(p.driven_thrust), whole(p.tight_tension),
+            whole(p.slack_tension), number(p.slip_reserve, 0), number(p.tension_reserve, 0),
             number(p.belt_loss / 1000),
         )  # fmt: skip
     out.print(table)
@@ -188,14 +190,14 @@ def _curve(out: Console, facts: Explanation) -> None:
 
 
 def _grounds(out: Console, facts: Explanation) -> None:
-    from search.screen import number, plain_table
+    from search.screen import number, plain_table, whole
 
     table = plain_table("Ground", "Share", "km/h", "Band", "Mean", "Lowest", "Highest", "Spins", "Of band")
     table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
-            g.ground, number(g.share, 0), f"{g.low_kmh:.0f}–{g.high_kmh:.0f}", number(g.flatness),
-            f"{g.mean_rpm:.0f}", f"{g.lowest_rpm:.0f}", f"{g.highest_rpm:.0f}", number(g.traction_limited, 0),
+            g.ground, number(g.share, 0), f"{whole(g.low_kmh)}–{whole(g.high_kmh)}", number(g.flatness),
+            whole(g.mean_rpm), whole(g.lowest_rpm), whole(g.highest_rpm), number(g.traction_limited, 0),
             number(g.share_of_flatness, 0),
         )  # fmt: skip
     out.print(table)
@@ -215,7 +217,9 @@ def _grounds(out: Console, facts: Explanation) -> None:
 
 def _band(up: float, back: float) -> str:
     """Engine speeds of both branches; empty where a ground spends no time."""
-    return f"{up:.0f}/{back:.0f}" if up and back else f"{up:.0f}/–" if up else f"–/{back:.0f}" if back else ""
+    from search.screen import whole
+
+    return f"{whole(up) if up else '–'}/{whole(back) if back else '–'}" if up or back else ""
 
 
 def _neighbours(out: Console, facts: Explanation) -> None:

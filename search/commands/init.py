@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated
 
@@ -33,21 +34,27 @@ def init_command(
 
     from catalog.errors import InputError, Problem
     from catalog.shelf import DEMO_PARTS
-    from search.kitfile import write_text
-    from search.screen import CAUTION, console
+    from search.saving import LEFT_BEHIND, claimed, make_folder, write_set
+    from search.screen import CAUTION, page
 
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError([Problem(str(folder), 0, 0, "", "not a new or empty folder", hint="name another.")])
+    def require_empty() -> None:
+        there = [f for f in folder.iterdir() if not f.name.startswith(LEFT_BEHIND)] if folder.is_dir() else [folder]
+        if os.path.lexists(folder) and there:
+            raise InputError([Problem(str(folder), 0, 0, "", "not a new or empty folder", hint="name another.")])
+
+    require_empty()
     configs = resources.files("configs")
-    texts = {Path(name): (configs / name).read_text(encoding="utf-8") for name in ("machine.yaml", "engine.csv")}
+    texts = {name: (configs / name).read_text(encoding="utf-8") for name in ("machine.yaml", "engine.csv")}
     job = (configs / "rescue.yaml").read_text(encoding="utf-8")
-    texts[Path("job.yaml")] = job.replace('catalogue: ["demo"]', 'catalogue: ["parts"]')
+    texts["job.yaml"] = job.replace('catalogue: ["demo"]', 'catalogue: ["parts"]')
     for part in sorted(DEMO_PARTS.glob("*.yaml")):
-        texts[Path("parts") / part.name] = part.read_text(encoding="utf-8")
-    for file, text in texts.items():
-        write_text(folder / file, text)
-    out = console()
-    out.print(f"{len(texts)} files written to {folder}. Next:", soft_wrap=True)
-    out.print(f"  kitwright rank {folder / 'job.yaml'}", soft_wrap=True)
-    out.print()
-    out.print(CAUTION)
+        texts[f"parts/{part.name}"] = part.read_text(encoding="utf-8")
+    make_folder(folder)
+    with claimed(folder):
+        require_empty()
+        write_set(folder, texts)
+    with page() as out:
+        out.print(f"{len(texts)} files written to {folder}. Next:", soft_wrap=True)
+        out.print(f"  kitwright rank {folder / 'job.yaml'}", soft_wrap=True)
+        out.print()
+        out.print(CAUTION)

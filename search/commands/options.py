@@ -6,18 +6,38 @@ import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from enum import StrEnum
+from math import isfinite
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from catalog.errors import InputError, Problem
+from catalog.wording import printable
+from search.streams import deliver, tell
 
 if TYPE_CHECKING:
     from search.exact.search import Progress
     from search.ranking import Ranking
 
-__all__ = ["Format", "FormatOption", "JobArgument", "pairs", "print_csv", "print_json", "progress", "report_empty"]
+__all__ = [
+    "Format",
+    "FormatOption",
+    "JobArgument",
+    "as_options",
+    "pairs",
+    "print_csv",
+    "print_json",
+    "progress",
+    "report_empty",
+]
+
+_OPTIONS = {  # argument of the library -> option of the command
+    "top": "--top", "locks": "--lock", "weights": "--weight", "budget": "--budget", "max_changes": "--max-changes",
+    "best_per": "--best-per",
+}  # fmt: skip
+_FORMULA = tuple("=+-@＝＋－＠")  # begins what a spreadsheet runs; tab and line ends are escaped before
 
 
 class Format(StrEnum):
@@ -29,7 +49,12 @@ class Format(StrEnum):
 
 
 JobArgument = Annotated[str, typer.Argument(help="Job file.", metavar="JOB")]
-FormatOption = Annotated[Format, typer.Option("--format", help="How to print the answer.")]
+FormatOption = Annotated[
+    Format,
+    typer.Option(
+        "--format", help="How to print the answer; in csv, a name that a spreadsheet would run has a ' before it."
+    ),
+]
 
 
 def pairs(option: str, texts: Sequence[str]) -> dict[str, str]:
@@ -56,19 +81,78 @@ def pairs(option: str, texts: Sequence[str]) -> dict[str, str]:
     return found
 
 
+@contextmanager
+def as_options() -> Iterator[None]:
+    """Name the options where the library blames its arguments."""
+    try:
+        yield
+    except InputError as error:
+        raise InputError(
+            [p if p.line else replace(p, file=_OPTIONS.get(p.file, p.file)) for p in error.problems]
+        ) from None
+
+
 def print_json(data: Any) -> None:
-    """One JSON object on standard output."""
-    json.dump(data, sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
-    sys.stdout.write("\n")
+    """One JSON object on standard output; what does not print plainly stands in it as an escape.
+
+    Raises
+    ------
+    InputError
+        If a number is not finite.
+    """
+    _require_finite(data)
+    text = json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False)
+    deliver("".join(c if c == "\n" or c.isprintable() else json.dumps(c)[1:-1] for c in text) + "\n")
 
 
 def print_csv(rows: Sequence[dict[str, Any]]) -> None:
-    """Rows as CSV on standard output."""
-    import csv
+    """Rows as CSV on standard output, their texts inert in a terminal and in a spreadsheet.
 
-    writer = csv.DictWriter(sys.stdout, fieldnames=list(rows[0]) if rows else [], lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(rows)
+    Raises
+    ------
+    InputError
+        If a number is not finite.
+    """
+    import csv
+    import io
+
+    _require_finite(rows)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerows([_inert(cell) for cell in cells] for cells in (*map(list, rows[:1]), *(r.values() for r in rows)))
+    deliver(text.getvalue())
+
+
+def _inert(cell: Any) -> Any:
+    if not isinstance(cell, str):
+        return cell
+    text = printable(cell)
+    return f"'{text}" if text.lstrip().startswith(_FORMULA) else text
+
+
+def _require_finite(data: Any) -> None:
+    """Refuse an answer that holds a number which is none."""
+    from catalog.documents import path_text
+
+    hint = "an input is out of all proportion: change it, or see where the answer breaks with --format table."
+    problems = [
+        Problem("answer", 0, 0, path_text(place), "not a finite number", str(value), "no such number in data", hint)
+        for place, value in _numbers(data)
+        if not isfinite(value)
+    ]
+    if problems:
+        raise InputError(problems)
+
+
+def _numbers(data: Any, place: tuple[str | int, ...] = ()) -> Iterator[tuple[tuple[str | int, ...], float]]:
+    if isinstance(data, float):
+        yield place, data
+    elif isinstance(data, dict):
+        for key, value in data.items():
+            yield from _numbers(value, (*place, key))
+    elif isinstance(data, (list, tuple)):
+        for number, value in enumerate(data):
+            yield from _numbers(value, (*place, number))
 
 
 @contextmanager
@@ -96,13 +180,11 @@ def progress(label: str) -> Iterator[Callable[[Progress], None]]:
 def report_empty(ranking: Ranking) -> None:
     """Say on standard error which rules left nothing, or why nothing was found; end with exit code 1, or 130."""
     from search.exact.search import INTERRUPTED
-    from search.screen import console
 
-    err = console(stderr=True)
     if ranking.stopped:
-        err.print(f"Nothing found: {ranking.guarantee}.")
+        tell(f"Nothing found: {ranking.guarantee}.")
         raise typer.Exit(130 if ranking.stopped == INTERRUPTED else 1)
-    err.print(f"Nothing can be built: {ranking.guarantee}. Left out by")
+    tell(f"Nothing can be built: {ranking.guarantee}. Left out by")
     for line in ranking.emptied_by:
-        err.print(f"  {line}")
+        tell(f"  {line}")
     raise typer.Exit(1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from enum import StrEnum
@@ -15,14 +16,18 @@ from search.commands.options import (
     Format,
     FormatOption,
     JobArgument,
+    as_options,
     pairs,
     print_csv,
     print_json,
     progress,
     report_empty,
 )
+from search.streams import tell
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from catalog.job import Job
     from search.ranking import Ranking
     from search.score import Score
@@ -58,6 +63,7 @@ def register(app: typer.Typer) -> None:
 
 
 def rank_command(
+    context: typer.Context,
     job_file: JobArgument,
     top: Annotated[int, typer.Option("--top", help="Kits to list.")] = 10,
     lock: Annotated[
@@ -92,35 +98,41 @@ def rank_command(
         typer.Option("--method", help="bounds proves most kits worse; plain balances every kit: same answer, slow."),
     ] = Method.bounds,
     time_limit: Annotated[
-        float | None, typer.Option("--time-limit", help="Stop the search after so long.", metavar="SECONDS")
+        float | None,
+        typer.Option("--time-limit", help="Stop so long after the start of the command.", metavar="SECONDS"),
     ] = None,
     save: Annotated[
         Path | None,
         typer.Option("--save", help="Folder to write the listed kits to, one kit file each.", metavar="DIR"),
     ] = None,
     overwrite: Annotated[
-        bool, typer.Option("--overwrite", help="Let --save replace the kit files of its folder.")
+        bool, typer.Option("--overwrite", help="Let --save replace kit files that kitwright wrote.")
     ] = False,
     output: FormatOption = Format.table,
 ) -> None:
     """Parse, rank, render."""
     from catalog import load_job
+    from catalog.errors import InputError
     from search.exact.search import INTERRUPTED, Watch
     from search.kitfile import check_folder, save_kits
     from search.ranking import rank, request_of
     from search.score import score_kit
+    from search.screen import page
     from search.space import fitted_kit
 
     weights = {name: _as_number("--weight", value) for name, value in pairs("--weight", weight or []).items()}
     locks = pairs("--lock", lock or [])
+    watch_from = context.obj if isinstance(context.obj, float) else time.monotonic()
+    seconds = _seconds(time_limit)
     job = load_job(job_file)
-    request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
+    with as_options():
+        request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
     if save is not None:
-        check_folder(save, overwrite=overwrite)
+        check_folder(job, save, most=1 if pareto or best_per else top, overwrite=overwrite)
     narrowed = bool(
         lock or lock_fitted or weight or pareto or best_per or in_stock or budget or max_changes is not None
     )
-    with _interruptible(), progress("Ranking") as report:
+    with _interruptible(), as_options(), progress("Ranking") as report:
         ranking = rank(
             job,
             top,
@@ -131,16 +143,24 @@ def rank_command(
             pareto=pareto,
             best_per=best_per,
             plain=method is Method.plain,
-            watch=Watch(report, _seconds(time_limit)),
+            watch=Watch(report=report, seconds=seconds, start=watch_from),
         )
+    unsaved: InputError | None = None
     if save is not None:
-        save_kits(job, ranking, save, overwrite=overwrite)
+        try:
+            save_kits(job, ranking, save, overwrite=overwrite)
+        except InputError as error:  # the answer has taken its time: it is shown all the same
+            unsaved = error
     if output is Format.json:
         print_json(ranking.to_dict())
     elif output is Format.csv:
         print_csv([{"rank": k.rank, "score": k.score, **k.kit.words(), **k.terms} for k in ranking.kits])
     elif ranking.kits:
-        _show(job, ranking, score_kit(job, fitted_kit(job), request_of(job, weights=weights)), narrowed)
+        fitted = score_kit(job, fitted_kit(job), request_of(job, weights=weights))
+        with page() as out:
+            _show(out, job, ranking, fitted, narrowed)
+    if unsaved is not None:
+        raise unsaved
     if not ranking.kits:
         report_empty(ranking)
     if ranking.stopped == INTERRUPTED:
@@ -186,27 +206,26 @@ def _interruptible() -> Iterator[None]:
     try:
         yield
     except KeyboardInterrupt:
-        from search.screen import console
-
-        console(stderr=True).print("Interrupted before the search was finished: nothing is ranked or saved.")
+        tell("Interrupted before the search was finished: nothing is ranked or saved.")
         raise typer.Exit(130) from None
 
 
-def _show(job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
+def _show(out: Console, job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
     from catalog.quantities import TO_RPM
-    from search.screen import CAUTION, console, count, number, plain_table
-    from search.space import SLOTS
+    from catalog.slots import SLOTS
+    from search.screen import CAUTION, count, number, plain_table, signed
 
-    out = console()
     out.print(f"{job.spec.description}: {count(len(ranking.kits), 'kit')} listed, {ranking.guarantee}.")
-    out.print(f"Target {job.target_speed * TO_RPM:,.0f} rpm, limit {job.speed_limit * TO_RPM:,.0f} rpm.")
+    drivetrain = job.drivetrain
+    target, limit = (float(speed) * TO_RPM for speed in (drivetrain.target_speed, drivetrain.speed_limit))
+    out.print(f"Target {target:,.0f} rpm, limit {limit:,.0f} rpm.")
     out.print()
     table = plain_table("Rank", "Score", "Band", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost", left=())
     table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", job.currency, style="dim")
 
     def row(name: str, score: str, terms: Mapping[str, float], unpriced: bool) -> None:
         table.add_row(
-            name, score, number(terms["flatness"]), f"{terms['worst_high']:+.0f}", f"{terms['worst_low']:+.0f}",
+            name, score, number(terms["flatness"]), signed(terms["worst_high"], 0), signed(terms["worst_low"], 0),
             number(terms["spring_loss"]), number(terms["belt_margin"], 1), number(terms["engagement"], 0),
             number(terms["changes"], 0), ("> " if unpriced else "") + number(terms["cost"]),
         )  # fmt: skip

@@ -74,16 +74,18 @@ class Watch:
         Told the progress now and then.
     seconds : float
         Time after which the search stops with what it has.
+    start : float [s]
+        When that time began, on the clock of `time.monotonic`; now, if left out.
     """
 
     report: Callable[[Progress], None] = lambda _: None
     seconds: float = np.inf
-    _start: float = field(default_factory=time.monotonic, init=False)
+    start: float = field(default_factory=time.monotonic)
 
     @property
     def over(self) -> bool:
         """Whether the time is up."""
-        return time.monotonic() - self._start > self.seconds
+        return time.monotonic() - self.start > self.seconds
 
 
 class _TimeUpError(Exception):

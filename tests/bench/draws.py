@@ -95,7 +95,7 @@ def demo_inputs() -> Inputs:
         ),
         levels=(0.5, 0.75, 1.0),
         belt_cooling=60.0,
-        limits=LimitInputs((200.0, 290.0), 30.0, 0.0, 0.2, 0.56, 1.5e-3),
+        limits=LimitInputs((200.0, 290.0), 30.0, 0.0, 0.56, 1.5e-3),
     )
 
 
