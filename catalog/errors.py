@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from catalog.wording import printable
 from solver.errors import KitwrightError
 
 __all__ = ["InputError", "Problem", "QuantityError"]
@@ -27,14 +28,15 @@ class QuantityError(KitwrightError, ValueError):
 
     def __str__(self) -> str:
         hint = f" {self.hint}" if self.hint else ""
-        return f"{self.message} (got {self.got!r}, expected {self.expected}){hint}"
+        return printable(f"{self.message} (got {self.got!r}, expected {self.expected}){hint}")
 
 
 @dataclass(frozen=True)
 class Problem:
     """One thing wrong with the input, with its place.
 
-    `line` and `column` count from 1; 0 means the place is the file as a whole.
+    `line` and `column` count from 1; 0 means the place is the file as a whole. The fields may quote the input as it is:
+    printing neutralises what could drive a terminal.
     """
 
     file: str
@@ -53,7 +55,7 @@ class Problem:
         facts += [f"expected {self.expected}"] if self.expected else []
         bracket = f" ({', '.join(facts)})" if facts else ""
         hint = (f" {self.hint}" if bracket else f"; {self.hint}") if self.hint else ""
-        return f"{place}:{path} {self.message}{bracket}{hint}"
+        return printable(f"{place}:{path} {self.message}{bracket}{hint}")
 
 
 class InputError(KitwrightError):

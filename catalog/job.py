@@ -11,15 +11,16 @@ import numpy as np
 from pydantic import BaseModel
 
 from catalog.documents import Document, Loc, path_text, read_document
-from catalog.dyno import read_dyno
+from catalog.dyno import dyno_curve, dyno_text
 from catalog.errors import InputError, Problem
 from catalog.jobfile import SLOT_FAMILIES, JobFile
 from catalog.machine import Machine
-from catalog.parts import Belt, Flyweight, Helix, TuningMass
+from catalog.parts import Belt, Flyweight, TuningMass
 from catalog.quantities import show
 from catalog.reading import validate
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from catalog.stock import EMPTY, STATIONS
+from catalog.twists import twist_settings
 from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
 from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
@@ -132,7 +133,7 @@ def load_job(path: str | Path) -> Job:
     # A faulty job still says which machine and catalogue it means: their faults are reported in the same go.
     named = document.data if isinstance(document.data, dict) else {}
     machine_name, folders = named.get("machine"), named.get("catalogue")
-    machine_document = machine = curve = shelf = None
+    machine_document = machine = curve_file = curve = shelf = None
     if isinstance(machine_name, str):
         machine_document = collect(lambda: read_document(file.parent / machine_name))
     if machine_document is not None:
@@ -141,7 +142,8 @@ def load_job(path: str | Path) -> Job:
         engine = there.data.get("engine") if isinstance(there.data, dict) else None
         curve_name = engine.get("curve") if isinstance(engine, dict) else None
         if isinstance(curve_name, str):
-            curve = collect(lambda: read_dyno(there.path.parent / curve_name))
+            curve_file = collect(lambda: dyno_text(there.path.parent / curve_name))
+            curve = collect(lambda: dyno_curve(curve_file)) if curve_file is not None else None
     if isinstance(folders, list) and all(isinstance(name, str) for name in folders):
         shelf = collect(lambda: read_shelf(DEMO_PARTS if n == _DEMO_CATALOGUE else file.parent / n for n in folders))
     if spec is not None and shelf is not None:
@@ -154,7 +156,13 @@ def load_job(path: str | Path) -> Job:
     assert machine_document is not None
     assert shelf is not None
     assert curve is not None
-    job = collect(lambda: _assemble(file, document, spec, machine, machine_document, shelf, belt, curve))
+    assert curve_file is not None
+    hashes = {
+        "job": digest([document.sha256]),
+        "machine": digest([machine_document.sha256, curve_file.sha256]),
+        "catalogue": digest(shelf.hashes),
+    }
+    job = collect(lambda: _assemble(file, document, spec, machine, machine_document, shelf, belt, curve, hashes))
     if job is None or problems:
         raise InputError(problems)
     return job
@@ -169,6 +177,7 @@ def _assemble(
     shelf: Shelf,
     belt: Belt,
     curve: EngineCurve,
+    hashes: dict[str, str],
 ) -> Job:
     """Turn validated files into arrays; what the physics refuses becomes a problem with a place."""
     pressure, _, _ = standard_atmosphere(spec.site.altitude)
@@ -224,6 +233,10 @@ def _assemble(
                 f"limit {show(limit, 'rad/s')}", "idle < target < limit",
             )
         )  # fmt: skip
+    try:
+        twists = twist_settings(shelf, spec, document)
+    except InputError as error:
+        problems += error.problems
     if problems:
         raise InputError(problems)
     return Job(
@@ -242,13 +255,9 @@ def _assemble(
         vehicle=vehicle,
         duty=duty(grounds, vehicle, shift, power, target, spec.grid.torque_levels, density),
         air_density=density,
-        twists=_twists(shelf, spec.grid.twist_step),
+        twists=twists,
         assumed=_assumed(spec, machine, belt, shelf, factor),
-        inputs={
-            "job": digest([file]),
-            "machine": digest([machine_document.path, machine_document.path.parent / machine.engine.curve]),
-            "catalogue": digest(shelf.files),
-        },
+        inputs=hashes,
     )
 
 
@@ -279,11 +288,9 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
         if isinstance(mass, TuningMass) and slot not in mass.stations:
             note(("fitted", slot), "this mass is not made for this station", repr(mass.id), f"a mass for the {slot}")
     currencies = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price}
-    if spec.limits.budget is not None:
-        currencies.add(spec.limits.budget.currency)
-    if len(currencies) > 1:
-        where: Loc = ("limits", "budget") if spec.limits.budget is not None else ("catalogue",)
-        note(where, "prices and budget in several currencies", ", ".join(sorted(currencies)), "one currency")
+    if spec.limits.budget is not None and currencies - {spec.limits.budget.currency}:
+        several = ", ".join(sorted({spec.limits.budget.currency, *currencies}))
+        note(("limits", "budget"), "prices and budget in several currencies", several, "one currency")
     return problems
 
 
@@ -336,18 +343,6 @@ def _reach(machine: Machine, document: Document, belt: Belt, positions: Any) -> 
     if problems:
         raise InputError(problems)
     return shift
-
-
-def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
-    """All twist settings any helix offers, stepless ranges at the grid's step, and None for springs not wound."""
-    values: set[float] = set()
-    for helix in shelf.family("helices").values():
-        assert isinstance(helix, Helix)
-        values.update(helix.twist_steps or ())
-        if helix.twist_range is not None:
-            low, high = helix.twist_range
-            values.update(np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1) * step)
-    return (None, *sorted({round(v, 9) for v in values}))
 
 
 def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf, factor: float) -> tuple[str, ...]:

@@ -8,7 +8,17 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from catalog.quantities import Coordinate, Fraction, PerMinute, RotationSpeed, Speed, quantity, refusal, show
+from catalog.quantities import (
+    Coordinate,
+    Fraction,
+    PerMinute,
+    RotationSpeed,
+    Speed,
+    Twist,
+    quantity,
+    refusal,
+    show,
+)  # fmt: skip
 from catalog.reading import Id, Strict, Text
 from catalog.stock import STATIONS, Money
 
@@ -24,6 +34,7 @@ SLOT_FAMILIES: Mapping[str, str] = {
 }
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
+TorqueLevel = Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
 Weight = Annotated[float, quantity("1", ge=0, le=1000)]
 
 
@@ -38,7 +49,7 @@ class GroundEntry(Strict):
     share: Share
     source: Text
     rolling: Fraction
-    adhesion: Annotated[float, quantity("1", gt=0, le=1.5)]
+    adhesion: Annotated[float, quantity("1", gt=0, ge=0.01, le=1.5)]
     grade: Annotated[float, quantity("1", ge=-1, le=1)]
     speed: tuple[Speed, Speed]
     throttle: Share
@@ -124,8 +135,9 @@ class Grid(Strict):
     }
 
     positions: Annotated[int, Field(ge=5, le=200)] = 16
-    torque_levels: Annotated[tuple[Share, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
-    twist_step: Annotated[float, quantity("rad", gt=0)] = np.radians(10)
+    torque_levels: Annotated[tuple[TorqueLevel, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
+    # Without a floor: a step that is too fine is refused with the number of settings that it makes.
+    twist_step: Annotated[float, quantity("rad", gt=0, ge=0)] = np.radians(10)
 
     @model_validator(mode="after")
     def _to_full(self) -> Grid:
@@ -150,7 +162,7 @@ class SlotIds(Strict):
 class Fitted(SlotIds):
     """The kit that is in the machine now."""
 
-    twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
+    twist: Twist | Literal["none"]
 
 
 class JobFile(Strict):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -13,12 +13,15 @@ from typing import Any, Literal
 from pydantic import create_model
 
 from catalog.errors import InputError, Problem
+from catalog.files import is_folder
 from catalog.parts import FAMILIES
 from catalog.reading import Document, Strict, read_document, validate
 from catalog.stock import EMPTY, Part
+from catalog.wording import shown
 
-__all__ = ["DEMO_PARTS", "Shelf", "digest", "read_shelf"]
+__all__ = ["DEMO_PARTS", "MOST_PARTS", "Shelf", "digest", "read_parts", "read_shelf"]
 
+MOST_PARTS = 100_000
 DEMO_PARTS = Path(str(resources.files("catalog"))) / "parts"
 
 
@@ -31,10 +34,13 @@ class Shelf:
     parts : mapping of family -> mapping of id -> part
         Ids in rising order, so that nothing depends on the order of files.
     files : tuple of Path
+    hashes : tuple of str
+        SHA-256 of what was read of each file.
     """
 
     parts: Mapping[str, Mapping[str, Part]]
     files: tuple[Path, ...]
+    hashes: tuple[str, ...] = ()
 
     def family(self, name: str) -> Mapping[str, Part]:
         """Parts of one family by id; empty if the catalogue has none."""
@@ -67,18 +73,31 @@ def read_shelf(paths: Iterable[Path]) -> Shelf:
     problems: list[Problem] = []
     files: list[Path] = []
     for path in paths:
-        found = sorted(path.glob("*.yaml")) if path.is_dir() else [path]
+        found = sorted(path.glob("*.yaml")) if is_folder(path) else [path]
         if not found:
             problems.append(Problem(str(path), 0, 0, "", "no catalogue file in this folder", expected="*.yaml files"))
         files += found
     parts: dict[str, dict[str, Part]] = {}
     seen: dict[str, str] = {}
+    hashes: list[str] = []
+    first: tuple[str, str] | None = None
+    count = 0
     for file in files:
         try:
             document, family, read = read_parts(file)
         except InputError as error:
             problems += error.problems
             continue
+        hashes.append(document.sha256)
+        count += len(read)
+        if count > MOST_PARTS:
+            message, got = "too many parts in the catalogue", f"{count:,} up to this file"
+            problems.append(
+                Problem(str(file), 1, 1, "", message, got, f"at most {MOST_PARTS:,}", "name fewer files or folders.")
+            )
+            break
+        first, differing = _other_currency(document, read, first)
+        problems += differing
         for number, part in enumerate(read):
             line, column = document.place(("parts", number, "id"))
             place = f"{file}:{line}:{column}"
@@ -93,7 +112,23 @@ def read_shelf(paths: Iterable[Path]) -> Shelf:
     if problems:
         raise InputError(problems)
     ordered = {family: dict(sorted(parts[family].items())) for family in FAMILIES if family in parts}
-    return Shelf(ordered, tuple(files))
+    return Shelf(ordered, tuple(files), tuple(hashes))
+
+
+def _other_currency(
+    document: Document, parts: Sequence[Part], first: tuple[str, str] | None
+) -> tuple[tuple[str, str] | None, list[Problem]]:
+    """The first price's currency and place, and a problem where a file first differs from it."""
+    for number, part in enumerate(parts):
+        if part.price is None:
+            continue
+        file = str(document.path)
+        line, column = document.place(("parts", number, "price"))
+        first = first or (part.price.currency, f"{file}:{line}:{column}")
+        if part.price.currency != first[0]:
+            message, want = "prices in several currencies", f"{first[0]} as at {first[1]}"
+            return first, [Problem(file, line, column, f"parts[{number}].price", message, str(part.price), want)]
+    return first, []
 
 
 def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
@@ -115,14 +150,14 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
     """
     document = read_document(file)
     family = document.data.get("family") if isinstance(document.data, dict) else None
-    if family not in FAMILIES:
+    if not isinstance(family, str) or family not in FAMILIES:
         line, column = document.place(("family",))
         raise InputError(
             [
                 *document.faults,
                 Problem(
                     str(file), line, column, "family", "unknown or missing part family",
-                    repr(family), ", ".join(FAMILIES),
+                    repr(shown(family)) if isinstance(family, str) else shown(family), ", ".join(FAMILIES),
                 )
             ]
         )  # fmt: skip
@@ -130,7 +165,6 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
     return document, str(family), list(model.parts)
 
 
-def digest(files: Iterable[Path]) -> str:
-    """SHA-256 over the files' contents, first 16 hex digits; the files' order does not matter."""
-    parts = sorted(hashlib.sha256(file.read_bytes()).hexdigest() for file in files)
-    return hashlib.sha256("".join(parts).encode()).hexdigest()[:16]
+def digest(hashes: Iterable[str]) -> str:
+    """SHA-256 over the hashes of files as they were read, first 16 hex digits; the files' order does not matter."""
+    return hashlib.sha256("".join(sorted(hashes)).encode()).hexdigest()[:16]

@@ -9,10 +9,13 @@ from pydantic import BeforeValidator, Field
 
 from catalog.quantities import refusal
 from catalog.reading import Id, Strict, Text
+from catalog.wording import shown
 
 __all__ = ["EMPTY", "STATIONS", "Fits", "Money", "Part", "Price"]
 
 STATIONS = ("heel", "mid", "tip")
+DEAREST = 1_000_000_000  # of any currency; cents of sums stay exact
+_MOST_STOCK = 1_000_000_000
 EMPTY = "empty"  # reserved id: nothing in this station
 
 
@@ -27,9 +30,12 @@ class Price(NamedTuple):
 
 
 def _price(text: object) -> Price:
-    found = re.fullmatch(r"(\d+(?:\.\d{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
+    found = re.fullmatch(r"([0-9]+(?:\.[0-9]{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
     if found is None:
-        raise refusal("not a price", got=str(text), expected="an amount and a currency code, like '42.50 EUR'")
+        raise refusal("not a price", got=shown(text), expected="an amount and a currency code, like '42.50 EUR'")
+    if len(found[1]) > 15 or float(found[1]) > DEAREST:
+        expected = f"at most {DEAREST:,}"
+        raise refusal("the price is beyond belief", got=shown(text), expected=expected, hint="check the amount")
     return Price(float(found[1]), found[2])
 
 
@@ -47,4 +53,4 @@ class Part(Strict):
     source: Text
     basis: Literal["measured", "datasheet", "estimated", "example"]
     price: Money | None = None
-    stock: Annotated[int, Field(ge=0)] | None = None
+    stock: Annotated[int, Field(ge=0, le=_MOST_STOCK)] | None = None
