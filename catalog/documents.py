@@ -30,6 +30,7 @@ Loc = tuple[str | int, ...]
 MAX_BYTES = 4 * 1024 * 1024  # also characters of text after the expansion of aliases
 MAX_NODES = 500_000  # values after the expansion of aliases
 MAX_DEPTH = 40
+MAX_PROBLEMS = 500  # after which the rest of a file is not looked at
 MAX_CAREFUL = 1024 * 1024  # characters that the parser written in Python is given: it takes 4 s a million
 
 
@@ -200,6 +201,8 @@ class _Builder:
     def note(self, node: yaml.Node, loc: Loc, message: str, got: str = "", hint: str = "") -> Problem:
         problem = Problem(self.file, *_start(node), path_text(loc), message, got, hint=hint)
         self.problems.append(problem)
+        if len(self.problems) > MAX_PROBLEMS:
+            raise InputError(self.problems)
         return problem
 
     def spend(self, node: yaml.Node, loc: Loc, depth: int, count: int) -> None:
@@ -338,7 +341,8 @@ def read_document(path: str | Path) -> Document:
         raise stop("not valid YAML: number or escape out of range", *place) from None
     builder = _Builder(str(file))
     builder.places[()] = (1, 1)  # of a file without data
-    data = builder.build(node) if node else None
+    with _no_collection():
+        data = builder.build(node) if node else None
     if any(problem.message != _TWICE for problem in builder.problems):
         raise InputError(builder.problems)
     return Document(file, data, builder.places, builder.keys, tuple(builder.problems), sha256)

@@ -175,7 +175,7 @@ class JobFile(Strict):
 
     description: Text
     machine: Text
-    catalogue: Annotated[list[Text], Field(min_length=1)]
+    catalogue: Annotated[list[Text], Field(min_length=1, max_length=1000)]
     belt: Id
     site: Site = Site.model_construct(altitude=0.0, temperature=288.15)
     grounds: Annotated[list[GroundEntry], Field(min_length=1, max_length=40)]

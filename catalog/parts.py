@@ -84,7 +84,7 @@ class Profile(Strict):
         return self
 
 
-ThrustPerMass = Annotated[float, quantity("N/kg")]
+PerMass = Annotated[list[Annotated[float, quantity("N/kg")]], Field(max_length=_LONGEST_TABLE)]
 
 
 class ThrustTable(Strict):
@@ -97,7 +97,7 @@ class ThrustTable(Strict):
     speed: RotationSpeed
     travel: Annotated[list[Coordinate], Field(min_length=3, max_length=_LONGEST_TABLE)]
     bare: Annotated[list[Force], Field(min_length=3, max_length=_LONGEST_TABLE)]
-    per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = Field(default_factory=dict)
+    per_mass: dict[Literal["heel", "mid", "tip"], PerMass] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _square(self) -> ThrustTable:
@@ -154,7 +154,7 @@ class TuningMass(Part):
 
     slot: ClassVar[str] = "mass"
 
-    stations: Annotated[list[Literal["heel", "mid", "tip"]], Field(min_length=1)]
+    stations: Annotated[list[Literal["heel", "mid", "tip"]], Field(min_length=1, max_length=3)]
     seat: Id
     length: Length
     mass: Mass

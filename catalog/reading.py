@@ -20,7 +20,18 @@ from catalog.errors import InputError, Problem, QuantityError
 from catalog.quantities import refusal
 from catalog.wording import shown
 
-__all__ = ["Document", "Id", "Loc", "Quoted", "Strict", "Text", "problems_of", "read_document", "validate"]
+__all__ = [
+    "MOST_FAULTS",
+    "Document",
+    "Id",
+    "Loc",
+    "Quoted",
+    "Strict",
+    "Text",
+    "problems_of",
+    "read_document",
+    "validate",
+]
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -109,7 +120,7 @@ _PHRASES = {  # pydantic's type of error, by its longest known beginning -> mess
     "union_tag_not_found": ("required key missing", ""),
     "none_required": ("not empty", "nothing"),
 }
-_MOST_FAULTS = 500  # of one file put into words, which takes longer than finding them
+MOST_FAULTS = 500  # of one file put into words, which takes longer than finding them
 _SCALARS = ("int_", "float_", "bool_", "quantity")
 _WITHOUT_GOT = ("missing", "extra_forbidden", "union_tag_not_found")
 _TRAPS = (
@@ -285,9 +296,9 @@ def problems_of(
     for step in at:
         data = _child(data, step)[1]
     raws = error.errors(include_url=False)
-    found = list(_settle_unions([_fault(document, data, at, raw, model) for raw in raws[:_MOST_FAULTS]]))
-    if len(raws) > _MOST_FAULTS:
-        message = f"{len(raws) - _MOST_FAULTS:,} further problems are not listed"
+    found = list(_settle_unions([_fault(document, data, at, raw, model) for raw in raws[:MOST_FAULTS]]))
+    if len(raws) > MOST_FAULTS:
+        message = f"{len(raws) - MOST_FAULTS:,} further problems are not listed"
         last = max(found, key=lambda problem: (problem.line, problem.column))
         found.append(Problem(last.file, last.line, last.column, "", message, hint="correct those above first."))
     return found

@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from functools import cache
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal
-
-from pydantic import create_model
+from typing import Any
 
 from catalog.errors import InputError, Problem
 from catalog.files import is_folder
 from catalog.parts import FAMILIES
-from catalog.reading import Document, Strict, read_document, validate
+from catalog.reading import MOST_FAULTS, Document, Strict, Text, read_document, validate
 from catalog.stock import EMPTY, Part
 from catalog.wording import shown
 
@@ -47,11 +44,11 @@ class Shelf:
         return self.parts.get(name, {})
 
 
-@cache
-def _file_model(family: str) -> type[Strict]:
-    """Model of a catalogue file of one family."""
-    fields: dict[str, Any] = {"family": (Literal[family], ...), "parts": (list[FAMILIES[family]], ...)}  # type: ignore[valid-type]
-    return create_model(f"File_{family}", __base__=Strict, **fields)
+class PartsFile(Strict):
+    """A catalogue file; each part is validated by itself, so that a file of faults ends after the first few hundred."""
+
+    family: Text
+    parts: list[Any]
 
 
 def read_shelf(paths: Iterable[Path]) -> Shelf:
@@ -161,8 +158,28 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
                 )
             ]
         )  # fmt: skip
-    model: Any = validate(document, _file_model(str(family)))
-    return document, str(family), list(model.parts)
+    problems: list[Problem] = []
+    try:
+        count = len(validate(document, PartsFile).parts)
+    except InputError as error:
+        problems += error.problems
+        listed = document.data.get("parts")
+        count = len(listed) if isinstance(listed, list) else 0
+    told = replace(document, faults=())
+    parts: list[Part] = []
+    for number in range(count):
+        try:
+            parts.append(validate(told, FAMILIES[family], at=("parts", number)))
+        except InputError as error:
+            problems += error.problems
+        if len(problems) > MOST_FAULTS:
+            line, column = document.place(("parts", number))
+            message = f"{count - 1 - number:,} further parts were not looked at"
+            problems.append(Problem(str(file), line, column, "parts", message, hint="correct those above first."))
+            break
+    if problems:
+        raise InputError(problems)
+    return document, family, parts
 
 
 def digest(hashes: Iterable[str]) -> str:

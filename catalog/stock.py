@@ -40,7 +40,7 @@ def _price(text: object) -> Price:
 
 
 Money = Annotated[Price, BeforeValidator(_price)]
-Fits = Annotated[list[Id], Field(min_length=1)]
+Fits = Annotated[list[Id], Field(min_length=1, max_length=100)]
 
 
 class Part(Strict):
