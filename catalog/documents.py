@@ -7,9 +7,11 @@ catalog/reading.py.
 
 from __future__ import annotations
 
+import gc
 import math
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -17,15 +19,19 @@ from typing import Any
 import yaml
 
 from catalog.errors import InputError, Problem
-from catalog.quantities import shown
+from catalog.files import read_text
+from catalog.wording import place_after, shown
 
 __all__ = ["Document", "Loc", "Quoted", "path_text", "plain_value", "read_document"]
 
 Loc = tuple[str | int, ...]
 
-MAX_BYTES = 4 * 1024 * 1024
-MAX_NODES = 200_000  # values after the expansion of aliases
+# What one file may hold: 20,000 short parts; a family of more, or longer ones, is split over several files.
+MAX_BYTES = 4 * 1024 * 1024  # also characters of text after the expansion of aliases
+MAX_NODES = 500_000  # values after the expansion of aliases
 MAX_DEPTH = 40
+MAX_PROBLEMS = 500  # after which the rest of a file is not looked at
+MAX_CAREFUL = 1024 * 1024  # characters that the parser written in Python is given: it takes 4 s a million
 
 
 class Quoted(str):
@@ -39,7 +45,7 @@ class Document:
     """The data of one file, and where each value stood.
 
     `places` holds line and column of each value, `keys` those of the key of each mapping entry, both from 1;
-    `faults` are problems that did not stop the reading.
+    `faults` are problems that did not stop the reading; `sha256` is that of the bytes that were read.
     """
 
     path: Path
@@ -47,6 +53,7 @@ class Document:
     places: Mapping[Loc, tuple[int, int]]
     keys: Mapping[Loc, tuple[int, int]] = field(default_factory=dict)
     faults: tuple[Problem, ...] = ()
+    sha256: str = ""
 
     def place(self, loc: Sequence[str | int], *, key: bool = False) -> tuple[int, int]:
         """Find the line and column of a value, or of its nearest known parent.
@@ -75,6 +82,7 @@ class Document:
 _TWICE = "key given twice"
 _PLAIN, _QUOTED = "plain", "quoted"  # our tags of scalars without an explicit tag
 _MAPPING, _SEQUENCE = "tag:yaml.org,2002:map", "tag:yaml.org,2002:seq"
+_HALF = re.compile("[\ud800-\udfff]")  # of a pair of surrogates
 _WORDS = {"": None, "~": None, "null": None, "true": True, "false": False}
 _INTEGER = re.compile(r"[-+]?(0|[1-9][0-9]{0,299})")
 _FLOAT = re.compile(r"[-+]?((0|[1-9][0-9]*)(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?")
@@ -89,7 +97,7 @@ _SYNTAX = (  # part of the parser's words; ours; hint
     ("but (found|got)", "the structure breaks off here", "check indentation, brackets, commas and quotes"),
     ("cannot start any token", "a text cannot start with this character", "put the text in quotes"),
     ("undefined tag|tag handle", "tags (!) are not allowed", "remove the tag"),
-    ("more than .* values", f"more than {MAX_NODES} values", "split the file"),
+    ("more than .* values", f"more than {MAX_NODES:,} values", "split the file"),
     ("levels deep", f"nested more than {MAX_DEPTH} levels deep", "use fewer levels"),
 )
 
@@ -105,7 +113,7 @@ class _Composer(yaml.composer.Composer):
         self.nodes += 1
         self.depth += 1
         if self.nodes > MAX_NODES or self.depth > MAX_DEPTH:
-            limit = f"more than {MAX_NODES} values" if self.nodes > MAX_NODES else _TOO_DEEP
+            limit = f"more than {MAX_NODES:,} values" if self.nodes > MAX_NODES else _TOO_DEEP
             raise yaml.MarkedYAMLError(problem=limit, problem_mark=self.peek_event().start_mark)
         node = super().compose_node(parent, index)
         self.depth -= 1
@@ -136,14 +144,43 @@ if yaml.__with_libyaml__:
 _DISPUTED = re.compile("[\t!?\ufeff\x85\u2028\u2029]|\r(?!\n)|^---|[|>][-+0-9]*#|:\\s*[],]", re.MULTILINE)
 
 
+# A line that holds a key and its text in quotes: whatever stands around it, what is in the quotes is text.
+_QUOTED_LINE = re.compile(r'^ *(- )?[A-Za-z_]+: "[^"\\\t\r\n\ufeff\x85\u2028\u2029]*"$', re.MULTILINE)
+
+
+def _dispute(text: str) -> re.Match[str] | None:
+    """The first sign outside a quoted line that the two parsers read differently."""
+    return _DISPUTED.search(_QUOTED_LINE.sub(lambda line: " " * len(line[0]), text))
+
+
 def _by_libyaml(text: str) -> yaml.Node | None:
-    """Nodes of a text by libyaml; None where it is not installed, refuses, or might read differently."""
-    if not yaml.__with_libyaml__ or _DISPUTED.search(text):
+    """Nodes of a text by libyaml; None where it is not installed, refuses, or might read differently.
+
+    Raises
+    ------
+    yaml.YAMLError
+        If it refuses a text too long to have the other parser find better words.
+    """
+    if not yaml.__with_libyaml__ or _dispute(text):
         return None
     try:
         return _FastLoader(text).get_single_node()
     except (yaml.YAMLError, ValueError):
+        if len(text) > MAX_CAREFUL:
+            raise
         return None
+
+
+@contextmanager
+def _no_collection() -> Iterator[None]:
+    """Hold Python's search for cycles: nodes have none, and looking through them takes most of the time."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
 
 
 _TOO_DEEP = f"nested more than {MAX_DEPTH} levels deep"
@@ -156,6 +193,7 @@ class _Builder:
     def __init__(self, file: str) -> None:
         self.file = file
         self.spent = 0
+        self.characters = 0
         self.problems: list[Problem] = []
         self.places: dict[Loc, tuple[int, int]] = {}
         self.keys: dict[Loc, tuple[int, int]] = {}
@@ -163,13 +201,15 @@ class _Builder:
     def note(self, node: yaml.Node, loc: Loc, message: str, got: str = "", hint: str = "") -> Problem:
         problem = Problem(self.file, *_start(node), path_text(loc), message, got, hint=hint)
         self.problems.append(problem)
+        if len(self.problems) > MAX_PROBLEMS:
+            raise InputError(self.problems)
         return problem
 
     def spend(self, node: yaml.Node, loc: Loc, depth: int, count: int) -> None:
         """Stop when aliases blow the file up."""
         self.spent += count
         if self.spent > MAX_NODES or depth > MAX_DEPTH:
-            much = f"aliases expand to more than {MAX_NODES} values" if depth <= MAX_DEPTH else _TOO_DEEP
+            much = f"aliases expand to more than {MAX_NODES:,} values" if depth <= MAX_DEPTH else _TOO_DEEP
             hint = "an alias must not contain itself" if depth > MAX_DEPTH else "write the values out"
             raise InputError([self.note(node, loc, much, hint=hint)])
 
@@ -193,7 +233,11 @@ class _Builder:
 
     def text(self, node: yaml.Node, loc: Loc) -> str:
         text = str(node.value)
-        if any("\ud800" <= c <= "\udfff" for c in text):
+        self.characters += len(text)
+        if self.characters > MAX_BYTES:
+            much = f"aliases expand to more than {MAX_BYTES:,} characters"
+            raise InputError([self.note(node, loc, much, hint="write the values out")])
+        if _HALF.search(text):
             self.note(node, loc, "text holds half a character", hint="replace the \\u escape")
         return text
 
@@ -215,10 +259,11 @@ class _Builder:
         merge = own.pop("<<") if "<<" in own and own["<<"][0].tag == _PLAIN else None
         for source in _sources(merge[1]) if merge else ():
             if isinstance(source, yaml.MappingNode):
-                self.spend(source, loc, depth + 1, 1)
+                self.spend(source, loc, depth + 1, 1 + len(source.value))
                 more = self.entries(source, loc, depth + 1)
                 self.spend(source, loc, depth + 1, len(more))
-                merged = more | merged
+                for key, entry in more.items():
+                    merged.setdefault(key, entry)
             else:
                 self.note(source, (*loc, "<<"), "a merge key takes a mapping or a list of mappings")
         return merged | own
@@ -252,7 +297,7 @@ def read_document(path: str | Path) -> Document:
     Parameters
     ----------
     path : str or Path
-        The file; UTF-8, at most 4 MB, 200,000 values and 40 levels.
+        The file; UTF-8, at most 4 MB, 500,000 values and 40 levels.
 
     Returns
     -------
@@ -265,35 +310,26 @@ def read_document(path: str | Path) -> Document:
         If the file cannot be read, or breaks YAML or its limits. Keys given twice are kept in the document's
         `faults`, so that `validate` can report them with all others.
     """
-    path = Path(path)
-    file = str(path)
+    file, text, sha256 = read_text(path, MAX_BYTES)
 
     def stop(message: str, line: int = 0, column: int = 0, hint: str = "") -> InputError:
-        return InputError([Problem(file, line, column, "", message, hint=hint)])
+        return InputError([Problem(str(file), line, column, "", message, hint=hint)])
 
-    try:
-        with path.open("rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-    except FileNotFoundError:
-        raise stop("file not found", hint="check the path") from None
-    except IsADirectoryError:
-        raise stop("this is a directory, not a file") from None
-    except (OSError, ValueError) as error:
-        raise stop(f"cannot be read: {getattr(error, 'strerror', None) or error}") from None
-    if len(raw) > MAX_BYTES:
-        raise stop(f"file is larger than {MAX_BYTES // 2**20} MB", hint="split it")
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise stop(f"not UTF-8 text: bad byte in line {line}", hint="save the file as UTF-8") from None
     loader: _Loader | None = None
     try:
-        loader = _Loader(text)
-        node = _by_libyaml(text) or loader.get_single_node()
-    except yaml.reader.ReaderError as error:
-        line, column = text.count("\n", 0, error.position) + 1, error.position - text.rfind("\n", 0, error.position)
-        raise stop("unprintable character", line, column, "remove it") from None
+        with _no_collection():
+            node = _by_libyaml(text)
+            if node is None and len(text) <= MAX_CAREFUL:
+                loader = _Loader(text)
+                node = loader.get_single_node()
+            elif node is None and ((sign := _dispute(text)) or not yaml.__with_libyaml__):
+                message = f"a file of {len(text):,} characters is read by libyaml only"
+                message += ", which may read this sign otherwise" if sign else ", and it is not installed"
+                hint = f"keep files with tabs, ! or ? outside quotes below {MAX_CAREFUL:,} characters"
+                raise stop(message, *place_after(text[: sign.start() if sign else 0]), hint)
+    except yaml.reader.ReaderError:
+        bad = yaml.reader.Reader.NON_PRINTABLE.search(text)
+        raise stop("unprintable character", *place_after(text[: bad.start() if bad else 0]), "remove it") from None
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         words = " ".join(part for part in (error.context, error.problem) if part)
@@ -303,8 +339,10 @@ def read_document(path: str | Path) -> Document:
     except (yaml.YAMLError, ValueError, OverflowError):  # such as an escape beyond Unicode
         place = (loader.line + 1, loader.column + 1) if loader else (0, 0)
         raise stop("not valid YAML: number or escape out of range", *place) from None
-    builder = _Builder(file)
-    data = builder.build(node) if node else None
+    builder = _Builder(str(file))
+    builder.places[()] = (1, 1)  # of a file without data
+    with _no_collection():
+        data = builder.build(node) if node else None
     if any(problem.message != _TWICE for problem in builder.problems):
         raise InputError(builder.problems)
-    return Document(path, data, builder.places, builder.keys, tuple(builder.problems))
+    return Document(file, data, builder.places, builder.keys, tuple(builder.problems), sha256)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from catalog.machine import Machine, Pocket
 from catalog.parts import Belt, Flyweight, Helix, ThrustTable
 from catalog.quantities import show
+from catalog.record import belt_inputs
 from catalog.shelf import Shelf
 from catalog.springs import Spring
 from catalog.stock import Part
@@ -19,9 +20,8 @@ from solver.drivetrain import Drivetrain, derive
 from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
 from solver.helix import ramp
-from solver.inputs import BeltInputs
 
-__all__ = ["ArmForce", "Forces", "RampForce", "SpringForce", "belt_inputs"]
+__all__ = ["ArmForce", "Forces", "RampForce", "SpringForce"]
 
 Array = NDArray[np.float64]
 T = TypeVar("T")
@@ -194,16 +194,3 @@ def _from_table(table: ThrustTable, travel: Array, usual_band: float) -> ArmForc
     band = usual_band if table.friction_band is None else table.friction_band
     gain = np.array([1 - band, 1 + band])[:, None] * np.ones(len(travel))
     return ArmForce(at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, gain)
-
-
-def belt_inputs(part: Belt) -> BeltInputs:
-    """The SI record of a belt."""
-    return BeltInputs(
-        length=part.pitch_length,
-        mass_per_length=part.mass_per_length,
-        max_tension=part.max_tension,
-        friction=part.friction,
-        seating=part.seating,
-        corrected=part.thrust_theory == "corrected",
-        **part.losses.model_dump(),
-    )

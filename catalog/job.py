@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
 
-import numpy as np
 from pydantic import BaseModel
 
 from catalog import fit
 from catalog.documents import Document, Loc, path_text, read_document
-from catalog.dyno import read_dyno
+from catalog.dyno import dyno_curve, dyno_text
 from catalog.errors import InputError, Problem
-from catalog.forces import Forces, belt_inputs
+from catalog.forces import Forces
 from catalog.jobfile import JobFile
 from catalog.machine import Machine
-from catalog.parts import Belt, Flyweight, Helix, TuningMass
+from catalog.parts import Belt, Flyweight, TuningMass
 from catalog.reading import validate
+from catalog.record import placed, si_record
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, STATIONS
+from catalog.twists import twist_settings
 from solver.drivetrain import Drivetrain, derive
 from solver.engine import EngineCurve, air_correction, standard_atmosphere
 from solver.errors import PhysicalRangeError
-from solver.ground import Ground, Vehicle
-from solver.inputs import DriveInputs, DrivenInputs, EngineInputs, Inputs, LimitInputs, ShiftInputs, Site
+from solver.inputs import Inputs
 
 __all__ = ["Job", "load_job"]
 
@@ -119,7 +118,7 @@ def load_job(path: str | Path) -> Job:
     # A faulty job still says which machine and catalogue it means: their faults are reported in the same go.
     named = document.data if isinstance(document.data, dict) else {}
     machine_name, folders = named.get("machine"), named.get("catalogue")
-    machine_document = machine = curve = shelf = None
+    machine_document = machine = curve_file = curve = shelf = None
     if isinstance(machine_name, str):
         machine_document = collect(lambda: read_document(file.parent / machine_name))
     if machine_document is not None:
@@ -128,7 +127,8 @@ def load_job(path: str | Path) -> Job:
         engine = there.data.get("engine") if isinstance(there.data, dict) else None
         curve_name = engine.get("curve") if isinstance(engine, dict) else None
         if isinstance(curve_name, str):
-            curve = collect(lambda: read_dyno(there.path.parent / curve_name))
+            curve_file = collect(lambda: dyno_text(there.path.parent / curve_name))
+            curve = collect(lambda: dyno_curve(curve_file)) if curve_file is not None else None
     if isinstance(folders, list) and all(isinstance(name, str) for name in folders):
         shelf = collect(lambda: read_shelf(DEMO_PARTS if n == _DEMO_CATALOGUE else file.parent / n for n in folders))
     if spec is not None and shelf is not None:
@@ -141,7 +141,13 @@ def load_job(path: str | Path) -> Job:
     assert machine_document is not None
     assert shelf is not None
     assert curve is not None
-    job = collect(lambda: _assemble(file, document, spec, machine, machine_document, shelf, belt, curve))
+    assert curve_file is not None
+    hashes = {
+        "job": digest([document.sha256]),
+        "machine": digest([machine_document.sha256, curve_file.sha256]),
+        "catalogue": digest(shelf.hashes),
+    }
+    job = collect(lambda: _assemble(file, document, spec, machine, machine_document, shelf, belt, curve, hashes))
     if job is None or problems:
         raise InputError(problems)
     return job
@@ -156,17 +162,18 @@ def _assemble(
     shelf: Shelf,
     belt: Belt,
     curve: EngineCurve,
+    hashes: dict[str, str],
 ) -> Job:
     """Put validated files together; what the physics refuses becomes a problem with a place."""
     unfit = fit.belt_fits(belt, machine)
     if unfit is not None:
         raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
-    twists = _twists(shelf, spec.grid.twist_step)
+    twists = twist_settings(shelf, spec, document)
     try:
-        inputs = _inputs(spec, machine, belt, curve)
+        inputs = si_record(spec, machine, belt, curve)
         derive(inputs)
     except PhysicalRangeError as error:
-        raise InputError(_placed(error, spec, document, machine_document)) from None
+        raise InputError(placed(error, spec, document, machine_document)) from None
     return Job(
         file=file,
         spec=spec,
@@ -176,99 +183,7 @@ def _assemble(
         inputs=inputs,
         twists=twists,
         assumed=_assumed(spec, machine, belt, shelf),
-        hashes={
-            "job": digest([file]),
-            "machine": digest([machine_document.path, machine_document.path.parent / machine.engine.curve]),
-            "catalogue": digest(shelf.files),
-        },
-    )
-
-
-# Where a field of the SI record stands in the files: the keys of the machine file, unless the job file has it.
-_IN_MACHINE = {
-    "engine.speed": "engine.curve",
-    "engine.torque": "engine.curve",
-    "shift.min_drive_radius": "drive_clutch.min_radius",
-    "shift.max_drive_radius": "drive_clutch.max_radius",
-    "shift.min_driven_radius": "driven_clutch.min_radius",
-    "shift.max_driven_radius": "driven_clutch.max_radius",
-    "drive.spring_length": "drive_clutch.spring.installed_length",
-    "driven.spring_length": "driven_clutch.spring.installed_length",
-}
-_ROOMS = {"shift": "", "vehicle": "", "drive": "drive_clutch.", "driven": "driven_clutch.", "engine": "engine."}
-_IN_JOB = {"levels": "grid.torque_levels", "shift.positions": "grid.positions"}
-
-
-def _placed(error: PhysicalRangeError, spec: JobFile, document: Document, machine: Document) -> list[Problem]:
-    """What the physics refuses, each at the key of the file that says it."""
-    return [_problem(one, spec, document, machine) for one in (error, *error.also)]
-
-
-def _problem(error: PhysicalRangeError, spec: JobFile, document: Document, machine: Document) -> Problem:
-    room, _, key = error.field.partition(".")
-    field = re.match(r"[^\[]*", error.field)[0]  # type: ignore[index]  # matches any text
-    by_job = field == "engine.speed_limit" and spec.limits.engine_speed is not None
-    if by_job or room in ("belt", "site", "limits") or field in ("grounds", *_IN_JOB):
-        path = "limits.engine_speed" if by_job else "belt" if room == "belt" else _IN_JOB.get(field, error.field)
-        where = document
-    else:
-        path = _IN_MACHINE.get(field, _ROOMS.get(room, "") + (key or room))
-        where = machine
-    loc = tuple(int(step) if step.isdigit() else step for step in re.findall(r"[^.\[\]]+", path))
-    return Problem(str(where.path), *where.place(loc), path, str(error))
-
-
-def _inputs(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -> Inputs:
-    """The SI record of what the files say."""
-    engine, drive, driven, limits = machine.engine, machine.drive_clutch, machine.driven_clutch, spec.limits
-    return Inputs(
-        engine=EngineInputs(
-            speed=curve.speed,
-            torque=curve.torque,
-            corrected=engine.air == "corrected",
-            idle_speed=engine.idle_speed,
-            speed_limit=min(limits.engine_speed or np.inf, engine.speed_limit),
-            target_speed=engine.target_speed,
-        ),
-        shift=ShiftInputs(
-            min_drive_radius=drive.min_radius,
-            max_drive_radius=drive.max_radius,
-            min_driven_radius=driven.min_radius,
-            max_driven_radius=driven.max_radius,
-            centre_distance=machine.centre_distance,
-            half_angle=machine.half_angle,
-            positions=spec.grid.positions,
-        ),
-        belt=belt_inputs(belt),
-        drive=DriveInputs(
-            pivot_radius=drive.pivot_radius,
-            roller_outboard=drive.roller_outboard,
-            roller_height=drive.roller_height,
-            roller_friction=drive.roller_friction,
-            spring_length=drive.spring.installed_length,
-        ),
-        driven=DrivenInputs(
-            ramp_friction=driven.ramp_friction,
-            torque_share=driven.torque_share,
-            spring_length=driven.spring.installed_length,
-        ),
-        vehicle=Vehicle(
-            machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
-        ),
-        site=Site(altitude=spec.site.altitude, temperature=spec.site.temperature),
-        grounds=tuple(
-            Ground(g.name, g.share, g.rolling, g.adhesion, g.grade, *g.speed, g.throttle, g.load_changes, g.starts)
-            for g in spec.grounds
-        ),
-        levels=spec.grid.torque_levels,
-        belt_cooling=machine.belt_cooling,
-        limits=LimitInputs(
-            engagement=limits.engagement,
-            idle_clearance=limits.idle_clearance,
-            belt_margin=limits.belt_margin,
-            spring_stress=limits.spring_stress,
-            coil_clearance=limits.coil_clearance,
-        ),
+        hashes=hashes,
     )
 
 
@@ -301,29 +216,15 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
         if isinstance(mass, TuningMass) and slot not in mass.stations:
             note(("fitted", slot), "this mass is not made for this station", repr(mass.id), f"a mass for the {slot}")
     currencies = {p.price.currency for f in shelf.parts.values() for p in f.values() if p.price}
-    if spec.limits.budget is not None:
-        currencies.add(spec.limits.budget.currency)
-    if len(currencies) > 1:
-        where: Loc = ("limits", "budget") if spec.limits.budget is not None else ("catalogue",)
-        note(where, "prices and budget in several currencies", ", ".join(sorted(currencies)), "one currency")
+    if spec.limits.budget is not None and currencies - {spec.limits.budget.currency}:
+        several = ", ".join(sorted({spec.limits.budget.currency, *currencies}))
+        note(("limits", "budget"), "prices and budget in several currencies", several, "one currency")
     return problems
 
 
 def _offer(parts: Mapping[str, object]) -> str:
     names = list(parts)
     return "one of " + ", ".join(names[:6]) + (" …" if len(names) > 6 else "") if names else "such a part file"
-
-
-def _twists(shelf: Shelf, step: float) -> tuple[float | None, ...]:
-    """All twist settings any helix offers, stepless ranges at the grid's step, and None for springs not wound."""
-    values: set[float] = set()
-    for helix in shelf.family("helices").values():
-        assert isinstance(helix, Helix)
-        values.update(helix.twist_steps or ())
-        if helix.twist_range is not None:
-            low, high = helix.twist_range
-            values.update(np.arange(np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9) + 1) * step)
-    return (None, *sorted({round(v, 9) for v in values}))
 
 
 def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple[str, ...]:

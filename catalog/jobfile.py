@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
 import numpy as np
 from pydantic import Field, create_model, model_validator
 
-from catalog.quantities import Coordinate, Fraction, PerMinute, RotationSpeed, Speed, quantity, refusal, show
+from catalog.quantities import (
+    Coordinate,
+    Fraction,
+    PerMinute,
+    RotationSpeed,
+    Speed,
+    Twist,
+    quantity,
+    refusal,
+    show,
+)  # fmt: skip
 from catalog.reading import Id, Strict, Text
 from catalog.slots import BELT, SLOT_FAMILIES, SLOTS
 from catalog.stock import Money
@@ -15,6 +25,7 @@ from catalog.stock import Money
 __all__ = ["JobFile", "slot_model"]
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
+TorqueLevel = Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
 Weight = Annotated[float, quantity("1", ge=0, le=1000)]
 
 
@@ -29,7 +40,7 @@ class GroundEntry(Strict):
     share: Share
     source: Text
     rolling: Fraction
-    adhesion: Annotated[float, quantity("1", gt=0, le=1.5)]
+    adhesion: Annotated[float, quantity("1", gt=0, ge=0.01, le=1.5)]
     grade: Annotated[float, quantity("1", ge=-1, le=1)]
     speed: tuple[Speed, Speed]
     throttle: Share
@@ -115,8 +126,9 @@ class Grid(Strict):
     }
 
     positions: Annotated[int, Field(ge=5, le=200)] = 16
-    torque_levels: Annotated[tuple[Share, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
-    twist_step: Annotated[float, quantity("rad", gt=0)] = np.radians(10)
+    torque_levels: Annotated[tuple[TorqueLevel, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
+    # Without a floor: a step that is too fine is refused with the number of settings that it makes.
+    twist_step: Annotated[float, quantity("rad", gt=0, ge=0)] = np.radians(10)
 
     @model_validator(mode="after")
     def _to_full(self) -> Grid:
@@ -135,7 +147,7 @@ def slot_model(name: str, base: type[Strict], **more: Any) -> Any:
 class _Fitted(Strict):
     """The kit that is in the machine now, less its belt."""
 
-    twist: Annotated[float, quantity("rad", ge=0)] | Literal["none"]
+    twist: Twist | Literal["none"]
 
 
 if TYPE_CHECKING:
@@ -154,7 +166,7 @@ class JobFile(Strict):
 
     description: Text
     machine: Text
-    catalogue: Annotated[list[Text], Field(min_length=1)]
+    catalogue: Annotated[list[Text], Field(min_length=1, max_length=1000)]
     belt: Id
     site: Site = Site.model_construct(altitude=0.0, temperature=288.15)
     grounds: Annotated[list[GroundEntry], Field(min_length=1, max_length=40)]

@@ -7,13 +7,13 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import Field, model_validator
 
-from catalog.quantities import Area, Length, Mass, RotationSpeed, quantity, refusal, show
+from catalog.quantities import Area, Length, RotationSpeed, quantity, refusal, show
 from catalog.reading import Id, Strict, Text
 
 __all__ = ["DriveClutch", "DrivenClutch", "Engine", "Machine", "Pocket"]
 
 Friction = Annotated[float, quantity("1", ge=0, le=1)]
-HalfAngle = Annotated[float, quantity("rad", gt=0, le=np.pi / 4)]
+HalfAngle = Annotated[float, quantity("rad", gt=0, ge=np.pi / 180, le=np.pi / 4)]
 
 
 class Engine(Strict):
@@ -88,7 +88,7 @@ class DrivenClutch(Strict):
     ramp_friction: Friction
     spring: Pocket
     spring_tangs: bool
-    torque_share: Annotated[float, quantity("1", gt=0, le=1)] = 0.5
+    torque_share: Annotated[float, quantity("1", gt=0, ge=0.01, le=1)] = 0.5
 
 
 class Machine(Strict):
@@ -108,9 +108,9 @@ class Machine(Strict):
     drive_clutch: DriveClutch
     driven_clutch: DrivenClutch
     friction_source: Text
-    mass: Mass
+    mass: Annotated[float, quantity("kg", gt=0, le=1e5)]
     drag_area: Area
     wheel_radius: Length
-    reduction: Annotated[float, quantity("1", gt=0)]
-    driveline_efficiency: Annotated[float, quantity("1", gt=0, le=1)]
+    reduction: Annotated[float, quantity("1", gt=0, ge=0.01, le=1e3)]
+    driveline_efficiency: Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
     belt_cooling: Annotated[float, quantity("W/K", gt=0)] = 60.0

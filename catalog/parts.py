@@ -20,8 +20,8 @@ from catalog.quantities import (
     Length,
     LinearDensity,
     Mass,
-    Number,
     RotationSpeed,
+    Twist,
     quantity,
     refusal,
     show,
@@ -31,6 +31,9 @@ from catalog.springs import DrivenSpring, DriveSpring
 from catalog.stock import Fits, Part
 
 __all__ = ["FAMILIES", "Belt", "Flyweight", "Helix", "RampPoint", "TuningMass"]
+
+
+_LONGEST_TABLE = 1_000  # rows
 
 
 class Place(Strict):
@@ -54,11 +57,14 @@ class Station(Place):
     may_be_empty: bool = True
 
 
+ProfileCoordinate = Annotated[float, Field(ge=-1e4, le=1e4)]  # in the unit of the profile
+
+
 class Profile(Strict):
     """The contact face as points (along, across), from the pivot towards the tip."""
 
     unit: Literal["mm", "in"]
-    points: Annotated[list[tuple[float, float]], Field(min_length=4, max_length=400)]
+    points: Annotated[list[tuple[ProfileCoordinate, ProfileCoordinate]], Field(min_length=4, max_length=400)]
 
     @property
     def metres(self) -> NDArray[np.float64]:
@@ -78,7 +84,7 @@ class Profile(Strict):
         return self
 
 
-ThrustPerMass = Annotated[float, quantity("N/kg")]
+PerMass = Annotated[list[Annotated[float, quantity("N/kg")]], Field(max_length=_LONGEST_TABLE)]
 
 
 class ThrustTable(Strict):
@@ -89,9 +95,9 @@ class ThrustTable(Strict):
 
     friction_band: Annotated[float, quantity("1", ge=0, lt=0.5)] | None = None
     speed: RotationSpeed
-    travel: Annotated[list[Coordinate], Field(min_length=3)]
-    bare: Annotated[list[Force], Field(min_length=3)]
-    per_mass: dict[Literal["heel", "mid", "tip"], list[ThrustPerMass]] = Field(default_factory=dict)
+    travel: Annotated[list[Coordinate], Field(min_length=3, max_length=_LONGEST_TABLE)]
+    bare: Annotated[list[Force], Field(min_length=3, max_length=_LONGEST_TABLE)]
+    per_mass: dict[Literal["heel", "mid", "tip"], PerMass] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _square(self) -> ThrustTable:
@@ -148,14 +154,13 @@ class TuningMass(Part):
 
     slot: ClassVar[str] = "mass"
 
-    stations: Annotated[list[Literal["heel", "mid", "tip"]], Field(min_length=1)]
+    stations: Annotated[list[Literal["heel", "mid", "tip"]], Field(min_length=1, max_length=3)]
     seat: Id
     length: Length
     mass: Mass
 
 
 RampAngle = Annotated[float, quantity("rad", gt=0, lt=np.pi / 2)]
-Twist = Annotated[float, quantity("rad", ge=0)]
 
 
 class RampPoint(Strict):
@@ -175,7 +180,7 @@ class Helix(Part):
     travel: Length
     roller_diameter: Length
     angle: RampAngle | None = None
-    ramp: Annotated[list[RampPoint], Field(min_length=2)] | None = None
+    ramp: Annotated[list[RampPoint], Field(min_length=2, max_length=_LONGEST_TABLE)] | None = None
     twist_steps: Annotated[list[Twist], Field(min_length=1, max_length=40)] | None = None
     twist_range: tuple[Twist, Twist] | None = None
 
@@ -221,13 +226,13 @@ class Helix(Part):
 class BeltLossData(Strict):
     """Loss coefficients, see `solver.losses.BeltLosses`."""
 
-    bending: Annotated[float, quantity("N m", ge=0)]
-    wedging: Number
-    stretch_stiffness: Annotated[float, quantity("N", gt=0)]
+    bending: Annotated[float, quantity("N m", ge=0, le=100)]
+    wedging: Annotated[float, quantity("1", ge=0, lt=0.2)]
+    stretch_stiffness: Annotated[float, quantity("N", gt=0, ge=1e3, le=1e9)]
     wedge_stiffness: Annotated[float, quantity("N/m^2", gt=0)]
 
 
-Friction = Annotated[float, quantity("1", gt=0, le=1.5)]
+Friction = Annotated[float, quantity("1", gt=0, ge=0.01, le=1.5)]
 
 
 class Belt(Part):
@@ -237,9 +242,9 @@ class Belt(Part):
 
     fits: Fits
     pitch_length: Length
-    half_angle: Annotated[float, quantity("rad", gt=0, le=np.pi / 4)]
+    half_angle: Annotated[float, quantity("rad", gt=0, ge=np.pi / 180, le=np.pi / 4)]
     mass_per_length: LinearDensity
-    max_tension: Annotated[float, quantity("N", gt=0)]
+    max_tension: Annotated[float, quantity("N", gt=0, ge=1)]
     friction: Friction
     seating: Fraction = 1.0
     thrust_theory: Literal["closed-form", "corrected"] = "closed-form"

@@ -1,9 +1,8 @@
 """Texts with a unit ("60 lbf", "45 N/mm") to SI numbers and back to display texts.
 
-The unit names are a fixed list, so that no exotic prefix or physical constant slips in. The factors of the common
-ones are written here; pint supplies those of the others, and is imported only when the first of them is met. The angle
-counts as a dimension of its own: "4 /min" is no speed of rotation, "80 N m" no torsion rate. Nothing here knows files,
-parts or models.
+The tables of units are in `catalog.units`; pint supplies the factors that are not there, and is imported only when the
+first of them is met. The angle counts as a dimension of its own: "4 /min" is no speed of rotation, "80 N m" no torsion
+rate. Nothing here knows files, parts or models.
 """
 
 from __future__ import annotations
@@ -11,14 +10,29 @@ from __future__ import annotations
 import difflib
 import functools
 import math
+import operator
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, NamedTuple
 
 from pydantic import BeforeValidator
 from pydantic_core import PydanticCustomError
 
 from catalog.errors import QuantityError
+from catalog.ranges import RANGES
+from catalog.units import (
+    ANGULAR,
+    COMMON,
+    FORCES,
+    KINDS,
+    MASSES,
+    MISNAMED,
+    SIGNS,
+    TEMPERATURES,
+    UNITS,
+    Display,
+    Kind,
+)
 from catalog.wording import shown
 
 # fmt: off
@@ -38,6 +52,8 @@ __all__ = [
     "RotationSpeed",
     "Speed",
     "TorsionRate",
+    "Twist",
+    "out_of_range",
     "quantity",
     "refusal",
     "show",
@@ -50,83 +66,6 @@ __all__ = [
 TO_RPM = 30 / math.pi  # rpm per rad/s
 TO_KMH = 3.6  # km/h per m/s
 
-
-class _Display(NamedTuple):
-    """A display unit used from `least` (SI) upward: shown = value / factor - offset."""
-
-    unit: str
-    factor: float
-    least: float = 0.0
-    offset: float = 0.0
-
-
-class _Kind(NamedTuple):
-    """What an SI unit measures, how a user would write it, and the display units, largest first."""
-
-    name: str
-    example: str
-    displays: tuple[_Display, ...] = ()
-
-
-_KINDS = {
-    "1": _Kind("plain number", "0.35", (_Display("", 1.0),)),
-    "m": _Kind("length", "268 mm", (_Display("m", 1.0, 10.0), _Display("mm", 1e-3))),
-    "m^2": _Kind("area", "0.6 m^2", (_Display("m^2", 1.0, 0.01), _Display("mm^2", 1e-6))),
-    "N": _Kind("force", "62 N"),
-    "N/m": _Kind("spring rate", "45 N/mm", (_Display("N/mm", 1e3),)),
-    "rad": _Kind("angle", "38 deg", (_Display("deg", math.pi / 180),)),
-    "kg": _Kind("mass", "54 g", (_Display("kg", 1.0, 1.0), _Display("g", 1e-3))),
-    "s": _Kind("time", "2 s"),
-    "rad/s": _Kind("speed of rotation", "7600 rpm", (_Display("rpm", math.pi / 30),)),
-    "N m": _Kind("torque", "80 N m"),
-    "N m/rad": _Kind("torsion spring rate", "0.35 N m/deg", (_Display("N m/deg", 180 / math.pi),)),
-    "W": _Kind("power", "62 kW", (_Display("kW", 1e3),)),
-    "W/K": _Kind("thermal conductance", "45 W/K"),
-    "N/kg": _Kind("thrust per mass", "40 N/g", (_Display("N/g", 1e3),)),
-    "N/m^2": _Kind("stiffness per length", "60 MPa", (_Display("MPa", 1e6),)),
-    "K": _Kind("temperature", "15 degC", (_Display("degC", 1.0, 0.0, 273.15),)),
-    "Pa": _Kind("pressure or stress", "90 kPa", (_Display("MPa", 1e6, 1e6), _Display("kPa", 1e3))),
-    "m/s": _Kind("speed", "40 km/h", (_Display("km/h", 1 / 3.6),)),
-    "kg/m": _Kind("mass per length", "0.4 kg/m"),
-    "kg/m^3": _Kind("density", "1.2 kg/m^3"),
-    "kg m^2": _Kind("moment of inertia", "0.02 kg m^2"),
-    "1/s": _Kind("count per time", "4 /min", (_Display("/min", 1 / 60),)),
-}
-
-_ANGULAR = re.findall(r"\S+", "rad mrad radian deg degree degrees turn turns revolution revolutions rpm")
-_PLAIN = re.findall(
-    r"\S+",
-    """
-m mm cm km um in inch inches ft foot feet thou mile miles meter metre millimeter millimetre
-kg g mg t lb lbs pound pounds oz slug gram grams kilogram N mN kN daN lbf kgf ozf newton newtons
-s ms min h second seconds minute minutes hour hours Hz mph kph knot
-W kW MW hp horsepower watt J kJ Pa hPa kPa MPa GPa bar mbar psi ksi atm K kelvin percent
-""",
-)
-_RENAMED = {"%": "percent", "Nm": "N*m", "PS": "metric_horsepower", "gf": "gram_force", "lbm": "lb"}
-_RENAMED |= {"rev": "turn", "degC": "delta_degC", "degF": "delta_degF"}
-_UNITS = {name: name for name in _ANGULAR + _PLAIN} | _RENAMED
-# Dimensions and SI factors of the units most files are written in, exact by definition. Building pint's registry takes
-# longer than all the rest of reading a job; a test holds every row equal to it.
-_COMMON: tuple[tuple[dict[str, float], dict[str, float]], ...] = (
-    ({}, {"%": 0.01}),
-    ({"[length]": 1}, {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "in": 0.0254, "ft": 0.3048}),
-    ({"[mass]": 1}, {"kg": 1.0, "g": 1e-3, "lb": 0.45359237}),
-    ({"[time]": 1}, {"s": 1.0, "min": 60.0, "h": 3600.0}),
-    ({"[angle]": 1}, {"rad": 1.0, "deg": math.pi / 180}),
-    ({"[angle]": 1, "[time]": -1}, {"rpm": math.pi / 30}),
-    ({"[length]": 1, "[time]": -1}, {"mph": 0.44704}),
-    ({"[mass]": 1, "[length]": 1, "[time]": -2}, {"N": 1.0, "kN": 1e3, "lbf": 0.45359237 * 9.80665, "kgf": 9.80665}),
-    ({"[mass]": 1, "[length]": 2, "[time]": -2}, {"Nm": 1.0}),
-    ({"[mass]": 1, "[length]": 2, "[time]": -3}, {"W": 1.0, "kW": 1e3, "hp": 550 * 0.3048 * 0.45359237 * 9.80665}),
-    ({"[mass]": 1, "[length]": -1, "[time]": -2}, {"Pa": 1.0, "kPa": 1e3, "MPa": 1e6, "GPa": 1e9, "bar": 1e5}),
-    ({"[temperature]": 1}, {"K": 1.0, "degC": 1.0}),
-)
-_TEMPERATURES = {"degC": (273.15, 1.0, 1.0), "degF": (459.67, 5.0, 9.0)}  # as _conversion returns them
-_SIGNS = {"²": "^2", "³": "^3", "µ": "u", "μ": "u", "°C": "degC", "°F": "degF", "°": "deg"}
-_MISNAMED = {"C": "degC", "F": "degF", "#": "lbf", "Lb": "lb", "k": "K", "H": "h", "G": "g", "PSI": "psi"}
-_FORCES = {"lb": "lbf", "lbs": "lbf", "pound": "lbf", "pounds": "lbf", "kg": "kgf", "g": "gf", "oz": "ozf"}
-_MASSES = {"lbf": "lb", "kgf": "kg", "gf": "g", "ozf": "oz"}
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _FACTOR = re.compile(r"\s*([*/·⋅-]?)\s*([A-Za-z%#]+)(?:(?:\^|\*\*)(-?[1-9])(?![0-9]))?")
@@ -152,17 +91,17 @@ def _registry() -> Any:
 @functools.cache
 def _unit(name: str) -> tuple[float, dict[str, float]]:
     """SI factor and dimensions of one named unit."""
-    for dimensions, factors in _COMMON:
+    for dimensions, factors in COMMON:
         if name in factors:
             return factors[name], dimensions
-    base = _registry().Quantity(1.0, _UNITS[name]).to_base_units()
-    angle = {"[angle]": 1.0} if _UNITS[name] in _ANGULAR else {}
+    base = _registry().Quantity(1.0, UNITS[name]).to_base_units()
+    angle = {"[angle]": 1.0} if UNITS[name] in ANGULAR else {}
     return float(base.magnitude), {str(d): float(p) for d, p in base.dimensionality.items()} | angle
 
 
 def _factors(unit: str) -> list[tuple[str, int]]:
     """Split "N m/deg" into [("N", 1), ("m", 1), ("deg", -1)]."""
-    for sign, plain in _SIGNS.items():
+    for sign, plain in SIGNS.items():
         unit = unit.replace(sign, plain)
     text = re.sub(r"^1\s*/", "/", unit.strip())
     found: list[tuple[str, int]] = []
@@ -172,7 +111,7 @@ def _factors(unit: str) -> list[tuple[str, int]]:
         if match is None or (not found and match[1] not in ("", "/")):
             raise _bad_unit(f"'{shown(unit)}' cannot be read as a unit", hint="powers are written m^2")
         name = match[2]
-        if name not in _UNITS:
+        if name not in UNITS:
             raise _bad_unit(f"unknown unit '{name}'", hint=_did_you_mean(name))
         found.append((name, int(match[3] or 1) * (-1 if match[1] == "/" else 1)))
         end = match.end()
@@ -180,8 +119,8 @@ def _factors(unit: str) -> list[tuple[str, int]]:
 
 
 def _did_you_mean(name: str) -> str:
-    near = [_MISNAMED[name]] if name in _MISNAMED else [u for u in _UNITS if u.lower() == name.lower()]
-    near = near or difflib.get_close_matches(name, _UNITS, n=1, cutoff=0.6)
+    near = [MISNAMED[name]] if name in MISNAMED else [u for u in UNITS if u.lower() == name.lower()]
+    near = near or difflib.get_close_matches(name, UNITS, n=1, cutoff=0.6)
     return f"did you mean '{near[0]}'?" if near else "known are for example N, lbf, mm, in, deg, rpm, g, kW"
 
 
@@ -205,26 +144,26 @@ def _dimensions(si_unit: str) -> dict[str, float]:
 def _conversion(unit: str, si_unit: str) -> tuple[float, float, float]:
     """What makes SI = (value + offset) * factor / divisor; the divisor keeps 52 mm at 0.052 to the last digit."""
     factors = _factors(unit)
-    if si_unit == "K" and len(factors) == 1 and factors[0][1] == 1 and factors[0][0] in _TEMPERATURES:
-        return _TEMPERATURES[factors[0][0]]
+    if si_unit == "K" and len(factors) == 1 and factors[0][1] == 1 and factors[0][0] in TEMPERATURES:
+        return TEMPERATURES[factors[0][0]]
     scale, dimensions = _combined(factors)
     wanted = _dimensions(si_unit)
     if dimensions == wanted:
         inverse = 1.0 / scale if scale else 0.0
         return (0.0, 1.0, inverse) if inverse > 1.0 and inverse.is_integer() else (0.0, scale, 1.0)
     noun = _kind(si_unit).name
-    for swap, is_one, want in ((_FORCES, "mass", "force"), (_MASSES, "force", "mass")):
+    for swap, is_one, want in ((FORCES, "mass", "force"), (MASSES, "force", "mass")):
         wrong = [name for name, _ in factors if name in swap]
         if wrong and _combined([(swap.get(name, name), power) for name, power in factors])[1] == wanted:
             hint = f"'{wrong[0]}' is a unit of {is_one} here; write {swap[wrong[0]]} for {want}"
             raise _bad_unit(f"'{unit}' is not a unit of {noun}", hint=hint)
-    kinds = [kind.name for known, kind in _KINDS.items() if _dimensions(known) == dimensions]
+    kinds = [kind.name for known, kind in KINDS.items() if _dimensions(known) == dimensions]
     unlike = f" a unit of {kinds[0]}, not" if kinds else " not a unit"
     raise _bad_unit(f"'{unit}' is{unlike} of {noun}", hint=_example(si_unit))
 
 
-def _kind(si_unit: str) -> _Kind:
-    return _KINDS.get(si_unit, _Kind("quantity", f"2 {si_unit}"))
+def _kind(si_unit: str) -> Kind:
+    return KINDS.get(si_unit, Kind("quantity", f"2 {si_unit}"))
 
 
 def _a(noun: str) -> str:
@@ -313,7 +252,7 @@ def show(value: float, unit: str, digits: int = 3) -> str:
     >>> show(0.0545, "kg"), show(795.9, "rad/s"), show(288.15, "K")
     ('54.5 g', '7600 rpm', '15 degC')
     """
-    rows = _kind(unit).displays or (_Display(unit, 1.0),)
+    rows = _kind(unit).displays or (Display(unit, 1.0),)
     row = next((row for row in rows if abs(value) >= row.least), rows[-1])
     number = value / row.factor - row.offset + 0.0  # no minus zero
     size = abs(number)
@@ -349,12 +288,61 @@ def refusal(
     return PydanticCustomError("quantity", "{message}" + facts + advice, context)
 
 
-_RANGES: dict[str, tuple[str, Callable[[float, float], bool]]] = {
-    "gt": ("above", lambda value, limit: value > limit),
-    "ge": ("at least", lambda value, limit: value >= limit),
-    "lt": ("below", lambda value, limit: value < limit),
-    "le": ("at most", lambda value, limit: value <= limit),
-}
+class _Limit(NamedTuple):
+    """One limit of a field: its words, its test, and its value in SI."""
+
+    words: str
+    holds: Callable[[float, float], bool]
+    value: float
+
+
+def _limits(unit: str, given: Mapping[str, float | None]) -> list[_Limit]:
+    """The limits a field states, and where it states none those of `RANGES`.
+
+    A field that states `gt` alone, or that `ge` is zero, takes the least size of `RANGES` too.
+    """
+    tests: dict[str, tuple[str, Callable[[float, float], bool]]] = {
+        "gt": ("above", operator.gt),
+        "ge": ("at least", operator.ge),
+        "lt": ("below", operator.lt),
+        "le": ("at most", operator.le),
+    }
+    stated = {name: _Limit(*tests[name], limit) for name, limit in given.items() if limit is not None}
+    least, most = RANGES[unit]
+    outer = []
+    if not stated.keys() & {"gt", "ge"}:
+        outer.append(_Limit("at least", operator.ge, -most))
+    elif stated.keys() & {"gt", "ge"} == {"gt"}:
+        outer.append(_Limit("at least", operator.ge, least))
+    elif given.get("ge") == 0 and "gt" not in stated:
+        outer.append(_Limit("zero or at least", lambda value, limit: value == 0 or value >= limit, least))
+    if not stated.keys() & {"lt", "le"}:
+        outer.append(_Limit("at most", operator.le, most))
+    return [*stated.values(), *outer]
+
+
+def out_of_range(value: float, unit: str, limits: Sequence[_Limit] | None = None) -> tuple[str, str] | None:
+    """What is wrong with the size of a value, and what is expected instead.
+
+    Parameters
+    ----------
+    value : float
+        In `unit`.
+    unit : str
+        SI unit, one of `RANGES`.
+    limits : sequence, optional
+        Those of a field; those of any value above zero if left out.
+
+    Returns
+    -------
+    (str, str) or None
+        None if the value lies within.
+    """
+    for words, holds, limit in _limits(unit, {"gt": 0.0}) if limits is None else limits:
+        if not holds(value, limit):
+            bound = show(limit, unit, 6)
+            return f"{show(value, unit, 6)} is not {words} {bound}", f"{_a(_kind(unit).name)} {words} {bound}"
+    return None
 
 
 def quantity(
@@ -370,7 +358,7 @@ def quantity(
     Parameters
     ----------
     unit : str
-        SI unit of the field.
+        SI unit of the field, one of `RANGES`, whose limits hold where none is given.
     gt, ge, lt, le : float, optional
         Limits in `unit`: above, at least, below, at most.
 
@@ -379,20 +367,18 @@ def quantity(
     BeforeValidator
         For `Annotated[float, quantity("m", gt=0)]`; its errors are made by `refusal`.
     """
-    given = {"gt": gt, "ge": ge, "lt": lt, "le": le}
-    limits = [(*_RANGES[name], limit) for name, limit in given.items() if limit is not None]
+    limits = _limits(unit, {"gt": gt, "ge": ge, "lt": lt, "le": le})
 
     def read(text: object) -> float:
         try:
             value = to_si(text, unit)
         except QuantityError as error:
             raise refusal(error.message, got=shown(text), expected=error.expected, hint=error.hint) from None
-        for words, holds, limit in limits:
-            if not holds(value, limit):
-                printed, bound = show(value, unit, 6), show(limit, unit, 6)
-                got = printed if printed == str(text) else f"{shown(text)} = {printed}"
-                expected = f"{_a(_kind(unit).name)} {words} {bound}"
-                raise refusal(f"{printed} is not {words} {bound}", got=got, expected=expected)
+        found = out_of_range(value, unit, limits)
+        if found is not None:
+            printed = show(value, unit, 6)
+            got = printed if printed == str(text) else f"{shown(text)} = {printed}"
+            raise refusal(found[0], got=got, expected=found[1])
         return value
 
     return BeforeValidator(read)
@@ -405,6 +391,7 @@ Rate = Annotated[float, quantity("N/m", gt=0)]
 Mass = Annotated[float, quantity("kg", gt=0)]
 RotationSpeed = Annotated[float, quantity("rad/s", gt=0)]
 TorsionRate = Annotated[float, quantity("N m/rad", gt=0)]
+Twist = Annotated[float, quantity("rad", ge=0, le=6 * math.pi)]  # three turns: no spring is wound further
 Area = Annotated[float, quantity("m^2", ge=0)]
 Speed = Annotated[float, quantity("m/s", ge=0)]
 Number = Annotated[float, quantity("1", ge=0)]

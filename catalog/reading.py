@@ -17,9 +17,21 @@ from pydantic_core import ErrorDetails
 
 from catalog.documents import Document, Loc, Quoted, path_text, plain_value, read_document
 from catalog.errors import InputError, Problem, QuantityError
-from catalog.quantities import refusal, shown
+from catalog.quantities import refusal
+from catalog.wording import shown
 
-__all__ = ["Document", "Id", "Loc", "Quoted", "Strict", "Text", "problems_of", "read_document", "validate"]
+__all__ = [
+    "MOST_FAULTS",
+    "Document",
+    "Id",
+    "Loc",
+    "Quoted",
+    "Strict",
+    "Text",
+    "problems_of",
+    "read_document",
+    "validate",
+]
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -61,8 +73,7 @@ def _read_text(value: object) -> str:
     if not isinstance(value, str):
         raise refusal("not text", got=shown(value), expected="text", hint="put it in quotes")
     text = str(value).strip()
-    bad = [c for c in text if unicodedata.category(c)[0] == "C" or c in "\u2028\u2029"]
-    if not text or len(text) > 400 or bad:
+    if not 0 < len(text) <= 400 or any(unicodedata.category(c)[0] == "C" or c in "\u2028\u2029" for c in text):
         expected = "1 to 400 characters on one line, without control characters"
         raise refusal("not a short text", got=_got(value), expected=expected)
     return text
@@ -109,6 +120,7 @@ _PHRASES = {  # pydantic's type of error, by its longest known beginning -> mess
     "union_tag_not_found": ("required key missing", ""),
     "none_required": ("not empty", "nothing"),
 }
+MOST_FAULTS = 500  # of one file put into words, which takes longer than finding them
 _SCALARS = ("int_", "float_", "bool_", "quantity")
 _WITHOUT_GOT = ("missing", "extra_forbidden", "union_tag_not_found")
 _TRAPS = (
@@ -187,6 +199,8 @@ def _fault(document: Document, data: Any, at: Loc, raw: ErrorDetails, model: typ
     elif kind.startswith(_SCALARS) and isinstance(value, str):
         hint = hint if kind == "quantity" and isinstance(value, Quoted) else _trap(value) or hint
     absent = kind in ("missing", "union_tag_not_found")
+    if document.data is None:
+        message, got = "the file holds nothing", ""
     at_key = absent or kind == "extra_forbidden" or raw["loc"][-1:] == ("[key]",)
     place = document.place((*at, *(loc[:-1] if absent else loc)), key=at_key)
     path = path_text((*at, *loc))
@@ -201,7 +215,7 @@ def _trap(text: str) -> str:
 
 
 def _nearest(name: str, known: Sequence[str], otherwise: str) -> str:
-    near = difflib.get_close_matches(name.lower(), known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(name[:60].lower(), known, n=1, cutoff=0.6)
     if near:
         return f"did you mean '{near[0]}'?"
     return f"{otherwise}{', '.join(known[:12])}{', …' if len(known) > 12 else ''}" if otherwise and known else ""
@@ -281,7 +295,13 @@ def problems_of(
     data = document.data
     for step in at:
         data = _child(data, step)[1]
-    return list(_settle_unions([_fault(document, data, at, raw, model) for raw in error.errors(include_url=False)]))
+    raws = error.errors(include_url=False)
+    found = list(_settle_unions([_fault(document, data, at, raw, model) for raw in raws[:MOST_FAULTS]]))
+    if len(raws) > MOST_FAULTS:
+        message = f"{len(raws) - MOST_FAULTS:,} further problems are not listed"
+        last = max(found, key=lambda problem: (problem.line, problem.column))
+        found.append(Problem(last.file, last.line, last.column, "", message, hint="correct those above first."))
+    return found
 
 
 def validate(document: Document, model: type[M], *, at: Loc = (), context: Mapping[str, Any] | None = None) -> M:

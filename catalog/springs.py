@@ -37,7 +37,7 @@ MATERIALS: Mapping[str, Material] = {
     "chrome-silicon": Material(1974e6, 0.108, 77.2e9, 203.4e9),
 }
 
-Coils = Annotated[float, quantity("1", gt=0)]
+Coils = Annotated[float, quantity("1", gt=0, ge=0.1, le=1e3)]
 
 
 class LinearForm(Strict):

@@ -9,8 +9,12 @@ from pydantic import BeforeValidator, Field
 
 from catalog.quantities import refusal
 from catalog.reading import Id, Strict, Text
+from catalog.wording import shown
 
-__all__ = ["Fits", "Money", "Part", "Price"]
+__all__ = ["DEAREST", "Fits", "Money", "Part", "Price"]
+
+DEAREST = 1_000_000_000  # of any currency; cents of sums stay exact
+_MOST_STOCK = 1_000_000_000
 
 
 class Price(NamedTuple):
@@ -24,14 +28,17 @@ class Price(NamedTuple):
 
 
 def _price(text: object) -> Price:
-    found = re.fullmatch(r"(\d+(?:\.\d{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
+    found = re.fullmatch(r"([0-9]+(?:\.[0-9]{1,2})?) ([A-Z]{3})", text) if isinstance(text, str) else None
     if found is None:
-        raise refusal("not a price", got=str(text), expected="an amount and a currency code, like '42.50 EUR'")
+        raise refusal("not a price", got=shown(text), expected="an amount and a currency code, like '42.50 EUR'")
+    if len(found[1]) > 15 or float(found[1]) > DEAREST:
+        expected = f"at most {DEAREST:,}"
+        raise refusal("the price is beyond belief", got=shown(text), expected=expected, hint="check the amount")
     return Price(float(found[1]), found[2])
 
 
 Money = Annotated[Price, BeforeValidator(_price)]
-Fits = Annotated[list[Id], Field(min_length=1)]
+Fits = Annotated[list[Id], Field(min_length=1, max_length=100)]
 
 
 class Part(Strict):
@@ -44,4 +51,4 @@ class Part(Strict):
     source: Text
     basis: Literal["measured", "datasheet", "estimated", "example"]
     price: Money | None = None
-    stock: Annotated[int, Field(ge=0)] | None = None
+    stock: Annotated[int, Field(ge=0, le=_MOST_STOCK)] | None = None

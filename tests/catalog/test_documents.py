@@ -119,7 +119,7 @@ def test_every_duplicate_key_is_reported_with_both_places(read: Read) -> None:
         ('a: "\\UFFFFFFFF"', "job.yaml:1:7: not valid YAML: number or escape out of range"),
         ("%YAML 3.0\n---\na", "job.yaml:1:1: not valid YAML: found incompatible"),
         ("b: 1\na: \x07", "job.yaml:2:4: unprintable character"),
-        (b"a: 1\nb: \xff", "job.yaml: not UTF-8 text: bad byte in line 2"),
+        (b"a: 1\nb: \xff", "job.yaml:2:4: not UTF-8 text: bad byte 0xff"),
         ("[" * 100, "job.yaml:1:41: nested more than 40 levels deep"),
         ("- " * 100, "job.yaml:1:81: nested more than 40 levels deep"),
         ("&x {<<: *x}", "job.yaml:1:1: nested more than 40 levels deep; an alias must not contain itself"),
@@ -140,7 +140,7 @@ def test_alias_bomb_is_refused(read: Read) -> None:
         f"{new}: &{new} [{','.join([f'*{old}'] * 9)}]\n" for old, new in zip("abcdefgh", "bcdefghi", strict=True)
     )
     (found,) = refused(lambda: read("a: &a [x]\n" + nine))
-    assert "aliases expand to more than 200000 values" in found
+    assert "aliases expand to more than 500,000 values" in found
 
 
 def test_merge_bomb_is_refused(read: Read) -> None:
@@ -149,13 +149,13 @@ def test_merge_bomb_is_refused(read: Read) -> None:
         for old, new in zip("abcdefgh", "bcdefghi", strict=True)
     )
     (found,) = refused(lambda: read("a: &a {x: 1}\n" + ten))
-    assert "aliases expand to more than 200000 values" in found
+    assert "aliases expand to more than 500,000 values" in found
 
 
 def test_too_many_values_and_too_many_bytes_are_refused(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(documents, "MAX_NODES", 100)
     (found,) = refused(lambda: read("[" + "1," * 200 + "]"))
-    assert "more than 200000 values" in found
+    assert "more than 500,000 values" in found
     (found,) = refused(lambda: read(b"#" * (4 * 1024 * 1024 + 1)))
     assert found == "job.yaml: file is larger than 4 MB; split it"
 
@@ -169,7 +169,7 @@ def test_aliases_and_merge_keys_within_bounds_work(read: Read) -> None:
 
 
 def test_unreadable_path_is_a_problem_of_the_file(tmp_path: Path) -> None:
-    assert refused(lambda: read_document(tmp_path)) == [f"{tmp_path.name}: this is a directory, not a file"]
+    assert refused(lambda: read_document(tmp_path))[0].startswith(f"{tmp_path.name}: this is a directory, not a file")
     assert refused(lambda: read_document(tmp_path / "gone.yaml")) == ["gone.yaml: file not found; check the path"]
     assert "cannot be read" in refused(lambda: read_document("a\0b"))[0]
 

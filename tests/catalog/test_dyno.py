@@ -124,7 +124,7 @@ def test_all_faults_of_a_curve_are_named_at_once(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("text", ["", "\n\n", "# only a note\n"])
 def test_a_file_without_header_is_named(text: str, tmp_path: Path) -> None:
-    assert faults(tmp_path, text) == [" the file holds no header (expected speed (rpm),torque (N m))"]
+    assert faults(tmp_path, text) == ["1:1: the file holds no header (expected speed (rpm),torque (N m))"]
 
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:

@@ -369,7 +369,7 @@ def test_the_word_for_an_empty_station_is_no_id(add_part: AddPart) -> None:
             "family: ¦pulleys\nparts: []\n",
             "family: unknown or missing part family (got 'pulleys', expected drive_springs, ",
         ),
-        ("¦parts: []\n", "family: unknown or missing part family (got None"),
+        ("¦parts: []\n", "family: unknown or missing part family (got nothing"),
         ("¦family: masses\n", "parts: required key missing"),
         ("family: masses\nparts: []\n¦note: 3\n", "note: unknown key … known keys: family, parts"),
         ("family: masses\nparts: []\n¦family: belts\n", "family: key given twice … first at line 1, column 1"),

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter, ValidationError
 
-from catalog import quantities
+from catalog import quantities, units
 from catalog.errors import QuantityError
 from catalog.quantities import quantity, refusal, show, shown, to_si
 
@@ -189,18 +189,16 @@ def test_shown_value_reads_back(value: float, unit: str) -> None:
 
 
 def test_every_listed_unit_is_known_to_pint_and_every_example_fits_its_kind() -> None:
-    assert all(quantities._unit(name)[0] > 0 for name in quantities._UNITS)
-    for unit, kind in quantities._KINDS.items():
+    assert all(quantities._unit(name)[0] > 0 for name in units.UNITS)
+    for unit, kind in units.KINDS.items():
         assert to_si(kind.example, unit) > 0
 
 
-@pytest.mark.parametrize(
-    ("dimensions", "name", "factor"), [(d, *row) for d, u in quantities._COMMON for row in u.items()]
-)
+@pytest.mark.parametrize(("dimensions", "name", "factor"), [(d, *row) for d, u in units.COMMON for row in u.items()])
 def test_written_unit_equals_pints(dimensions: dict[str, float], name: str, factor: float) -> None:
-    base = PINT.Quantity(1.0, quantities._UNITS[name]).to_base_units()
+    base = PINT.Quantity(1.0, units.UNITS[name]).to_base_units()
     assert factor == pytest.approx(base.magnitude, rel=1e-15)
-    angle = {"[angle]": 1} if name in quantities._ANGULAR else {}  # pint counts angles as plain numbers
+    angle = {"[angle]": 1} if name in units.ANGULAR else {}  # pint counts angles as plain numbers
     assert dimensions == dict(base.dimensionality) | angle
 
 
@@ -215,7 +213,7 @@ def test_common_units_their_refusals_and_display_leave_pint_alone(monkeypatch: p
     quantities._conversion.cache_clear()
     quantities._dimensions.cache_clear()
     monkeypatch.setattr(quantities, "_registry", None)
-    for si, kind in quantities._KINDS.items():
+    for si, kind in units.KINDS.items():
         assert to_si(show(to_si(kind.example, si), si, 9), si) == pytest.approx(to_si(kind.example, si))
     for text, si in (("60 lb", "N"), ("3 mm", "N"), ("3 newtn", "N"), ("3 mm/N", "N/m")):
         with pytest.raises(QuantityError):

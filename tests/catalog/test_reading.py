@@ -243,7 +243,7 @@ def test_part_of_a_document_keeps_its_places(read: Read) -> None:
 
 def test_empty_file_is_not_a_mapping(read: Read) -> None:
     assert refused(lambda: validate(read(""), Job)) == [
-        "job.yaml: not a mapping (got nothing, expected keys with values)"
+        "job.yaml:1:1: the file holds nothing (expected keys with values)"
     ]
 
 
