@@ -240,8 +240,8 @@ class Grip:
     driven_limit: Array
     slip_thrust: Array
 
-    def at(self, chosen: NDArray[np.bool_]) -> Grip:
-        """The coefficients at chosen positions only."""
+    def at(self, chosen: NDArray[np.bool_] | NDArray[np.intp]) -> Grip:
+        """The coefficients at chosen positions, by mask or by number [-]."""
         arrays = [f.name for f in fields(self) if isinstance(getattr(self, f.name), np.ndarray)]
         return replace(self, **{name: getattr(self, name)[chosen] for name in arrays})
 
