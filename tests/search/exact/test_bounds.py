@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from catalog.job import Job
-from search.exact import bounds
 from search.exact.bounds import make_bounds, percent
 from search.exact.keepers import BestKits
 from search.exact.pairs import Sides
