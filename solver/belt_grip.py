@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from solver.arrays import Array, Mask, Number, per_draw, per_position, plain
+from solver.arrays import Array, Index, Mask, Number, per_draw, per_position, plain
 from solver.belt_path import ShiftPath
 from solver.belt_sliding import slip_ratio, table_arc
 from solver.errors import require
@@ -239,8 +239,8 @@ class Grip:
     driven_limit: Array
     slip_thrust: Array
 
-    def at(self, chosen: Mask) -> Grip:
-        """The coefficients at chosen positions only."""
+    def at(self, chosen: Mask | Index) -> Grip:
+        """The coefficients at chosen positions, by mask or by number [-]."""
         return replace(self, **{name: getattr(self, name)[..., chosen] for name in self._over_positions()})
 
     def aligned(self, ndim: int) -> Grip:

@@ -23,10 +23,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.builds import DriveBuilds, DrivenBuilds
+from search.exact.parabolas import parabolas
 from search.exact.points import DutyPoints
+from search.exact.slopes import Slopes, make_slopes
 from search.workers import parallel
-from solver import balance
-from solver.balance import LOWEST, DrivenSide
+from solver.balance import BACKSHIFT, UPSHIFT, DrivenSide
 from solver.drivetrain import Drivetrain
 
 __all__ = ["Bounds", "Group", "Part", "make_bounds", "percent"]
@@ -34,16 +35,13 @@ __all__ = ["Bounds", "Group", "Part", "make_bounds", "percent"]
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
-_CORNERS = 5  # thrusts and ramps, between the extremes of all driven builds, at which F1 over pull is taken
-_PULLS = 7  # pulls at which its secants are taken
-_WIDENING = 0.01  # how far these secants are widened for what lies between
-_SPEEDS = 300  # at which parabolas are held against r^2, beside the nodes of the torque curve
-_NEAR = 0.01  # speed errors on both sides of the usual one at which the slope of r over t is taken
-_USUAL_SPREAD = 0.008  # t of a good kit, for which the parabolas are made tight
-_BENDS = np.array([1.0, 0.95, 0.9, 0.85, 0.8, 0.7, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1])  # of the parabola, to choose from
 _OFF_AXES = 5e-5  # how far a drive build's point may lie off the directions kept: 0.005 % of band
 _BUILDS = 2_000  # driven builds bounded at once; about what stays in cache
 _ROUNDING = 1e-9  # relative, far above what doubles lose here
+_CANCELLED = 1e-14  # of the squares whose differences are taken: far above what doubles lose there
+_LOST = 1e-12  # of thrusts: ten times what the solver leaves unsolved of them, and far above what doubles lose
+_SETTLED = 2e-9  # of the peak-power speed: twice the step at which the solver stops
+_SHARE = 1e-6  # of the squared band given up for that step
 
 
 @dataclass(frozen=True)
@@ -66,6 +64,10 @@ class Group:
         What the squared band holds beyond the squared distance.
     lowest : ndarray, shape (j,) [N]
         Needed thrust below which a pair may leave the range of speeds that the parabolas hold for.
+    cut : ndarray, shape (j,) [N]
+        Least F1 + K of a balance in that range.
+    lost : float
+        What the squared distance may lack by rounding.
     """
 
     spring: Array = field(repr=False)
@@ -75,19 +77,23 @@ class Group:
     off_axes: float
     constant: float
     lowest: Array = field(repr=False)
+    cut: Array = field(repr=False)
+    lost: float
 
     def place(self, needed: Array) -> tuple[Array, Array]:
         """Driven builds along the axes, shape (m, k), and their squared distance from them, shape (m,).
 
         The distance holds the constant, and is minus infinity where no bound is known.
         """
-        away = np.log(np.maximum(needed + self.spring, 1e-9))
+        away = np.log(np.maximum(needed + self.spring, self.cut))
         away *= 0.5
         away += self.origin
         away *= self.scale
         along = away @ self.axes
-        off = np.einsum("mj,mj->m", away, away) - np.einsum("mk,mk->m", along, along)
+        length = np.einsum("mj,mj->m", away, away)
+        off = length - np.einsum("mk,mk->m", along, along) - _CANCELLED * length
         off = np.maximum(np.sqrt(np.maximum(off, 0.0)) - self.off_axes, 0.0) ** 2 + self.constant
+        off -= _CANCELLED * length + self.lost
         off[(needed < self.lowest).any(axis=1)] = -np.inf
         return along, off
 
@@ -192,102 +198,60 @@ def make_bounds(
     needed = duty.needed(
         driven.side, duty.pull(duty.spread(drivetrain.engine.at(drivetrain.target_speed * (1 + usual))))
     )
-    envelope = _envelope(drivetrain, duty, driven.side, usual)
+    space = _Space(drivetrain, duty, make_slopes(drivetrain, duty, driven.side, usual), needed.min(axis=0), needed.max(axis=0),
+                   _slower_backshift(driven.side))  # fmt: skip
     side = drive.side
-    extremes = needed.min(axis=0), needed.max(axis=0)
 
     def group(number: int) -> tuple[Part, ...]:
         rows = np.sort(np.concatenate(members[number]))
         load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows][..., duty.positions]
-        bounding, points = _group(drivetrain, duty, load, 0.5 * np.log(thrust), extremes, envelope)
+        bounding, points = _group(space, load, 0.5 * np.log(thrust))
         return tuple(Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number])
 
     return Bounds(tuple(parallel(group, len(members))), needed)
 
 
 @dataclass(frozen=True)
-class _Envelope:
-    """How needed thrust moves with speed, through the belt pull, for every driven build at once.
+class _Space:
+    """What all groups share.
 
-    At a position F1 over pull depends on fixed thrust and ramp of the driven build alone; it is taken on a grid of
-    both between their extremes.
+    Attributes
+    ----------
+    least, most : ndarray, shape (j,) [N]
+        Thrust that driven builds need at the usual speed errors, at least and at most.
+    slower_backshift : bool
+        Whether no driven build pushes harder on the backshift.
     """
 
-    errors: Array  # (g,) speed errors between which torque is linear, from LOWEST to the speed limit
-    pulls: Array  # (g, j) belt pull there
-    usual: Array  # (j,)
-    usual_pull: Array  # (j,)
-    usual_thrust: Array  # (corners, j) needed thrust
-    grid: Array  # (pulls, j)
-    thrust: Array  # (pulls, corners, j)
-
-    def span(self, spring: Array) -> tuple[Array, Array]:
-        """Least and largest t = q(usual) - q(r) over all driven builds at each speed error, (g, j) each."""
-        usual = np.log(np.maximum(self.usual_thrust + spring, 1.0))
-        rise = 0.5 * (usual - np.log(np.maximum(self.thrust + spring, 1.0)))
-        step = (self.usual_pull - self.grid)[:, None]
-        secant = np.where(step == 0, 0.0, rise / np.where(step == 0, 1.0, step))
-        least, most = secant.min(axis=1), secant.max(axis=1)
-        least, most = least - _WIDENING * np.abs(least), most + _WIDENING * np.abs(most)
-        first, room = self.pulls.min(axis=0), np.ptp(self.pulls, axis=0)
-        at = (self.pulls - first) / np.where(room > 0, room, 1.0) * (_PULLS - 1)
-        cell = np.minimum(at.astype(np.intp), _PULLS - 2)
-        share = at - cell
-
-        def read(table: Array) -> Array:
-            before, after = np.take_along_axis(table, cell, 0), np.take_along_axis(table, cell + 1, 0)
-            return np.asarray((before + share * (after - before)) * (self.usual_pull - self.pulls))
-
-        ends, inertia = (read(least), read(most)), np.log1p(self.errors)[:, None] - np.log1p(self.usual)
-        return inertia + np.minimum(*ends), inertia + np.maximum(*ends)
+    drivetrain: Drivetrain
+    duty: DutyPoints
+    slopes: Slopes
+    least: Array
+    most: Array
+    slower_backshift: bool
 
 
-def _envelope(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide, usual: Array) -> _Envelope:
-    engine, target = drivetrain.engine, drivetrain.target_speed
-    low, high = LOWEST * engine.peak_power_speed, drivetrain.speed_limit
-    speeds = np.union1d(np.geomspace(low, high, _SPEEDS), engine.nodes(low, high))
-    _, rung, position = np.nonzero(duty.used)
-    arm = duty.levels[rung] / duty.path.drive_radius[position]
-    pulls, usual_pull = engine.at(speeds)[:, None] * arm, engine.at(target * (1 + usual)) * arm
-    grid = pulls.min(axis=0) + np.linspace(0, 1, _PULLS)[:, None] * np.ptp(pulls, axis=0)
-    near = np.abs(grid - usual_pull) < 0.01 * usual_pull  # too near for a difference; neighbours cover it
-    grid = np.where(near, np.where(grid < usual_pull, 0.99, 1.01) * usual_pull, grid)
-
-    share = np.linspace(0, 1, _CORNERS)[:, None, None]
-    fixed, ramps = (
-        (each.min(axis=0) + share * np.ptp(each, axis=0))[..., duty.positions] for each in (side.fixed, side.per_pull)
-    )
-    corners = DrivenSide(np.repeat(fixed, _CORNERS, axis=0), np.tile(ramps, (_CORNERS, 1, 1)))
-
-    def thrust(pull: Array) -> Array:
-        return balance.needed_drive_thrust(corners, duty.spread(pull), duty.grip)[:, duty.used]
-
-    return _Envelope(
-        errors=speeds / target - 1,
-        pulls=pulls,
-        usual=usual,
-        usual_pull=usual_pull,
-        usual_thrust=thrust(usual_pull),
-        grid=grid,
-        thrust=np.stack([thrust(pull) for pull in grid]),
-    )
+def _slower_backshift(side: DrivenSide) -> bool:
+    """Whether every driven build holds no less thrust on the upshift than on the backshift, at any pull."""
+    return all(bool((each[:, UPSHIFT] >= each[:, BACKSHIFT]).all()) for each in (side.fixed, side.per_pull))
 
 
-def _group(
-    drivetrain: Drivetrain,
-    duty: DutyPoints,
-    load: Array,
-    light: Array,
-    extremes: tuple[Array, Array],
-    envelope: _Envelope,
-) -> tuple[Group, Array]:
+def _group(space: _Space, load: Array, light: Array) -> tuple[Group, Array]:
     """One group, and its builds along its axes, from spring load, shape (positions,) [N], and p, (n, 2, positions)."""
+    duty, slopes, target = space.duty, space.slopes, space.drivetrain.target_speed
     spring = duty.per_branch(np.broadcast_to(load, light.shape[1:]))
-    turning = np.log(drivetrain.target_speed) + np.log1p(envelope.usual)
+    turning = np.log(target) + np.log1p(slopes.usual)
     slowest, fastest = (duty.per_branch(extreme) for extreme in (light.max(axis=0), light.min(axis=0)))
-    least, most = (0.5 * np.log(np.maximum(thrust + spring, 1e-9)) - turning for thrust in extremes)
-    low, high = envelope.span(spring)
-    c0, c1, c2 = _parabolas(envelope, low, high, least - slowest, most - fastest)
+    cut = np.exp(2 * (fastest + np.log(target) + np.log1p(slopes.lowest))) * (1 - _LOST)
+    spans = slopes.spans(spring, cut)
+    least, most = (0.5 * np.log(np.maximum(thrust + spring, cut)) - turning for thrust in (space.least, space.most))
+    settled = float(_SETTLED * space.drivetrain.engine.peak_power_speed / target)
+    unsure = _LOST * (slopes.largest + spring) / cut
+    c0, c1, c2 = parabolas(slopes, spans.widened(unsure, settled), least - slowest, most - fastest)
+    c0, c1, c2 = (1 - _SHARE) * c0 - settled**2 / _SHARE, (1 - _SHARE) * c1, (1 - _SHARE) * c2
+    if not (space.slower_backshift and (light[:, BACKSHIFT] >= light[:, UPSHIFT]).all()):
+        backshift = np.nonzero(duty.used)[0] == BACKSHIFT  # which may then pass the limit: no bound but zero
+        c0, c1, c2 = (np.where(backshift, 0.0, each) for each in (c0, c1, c2))
 
     # Torque levels share p, so directions are found over branches and positions, and spread over the levels.
     scale = np.sqrt(duty.share * c2)
@@ -296,54 +260,22 @@ def _group(
     points = (light - middle).reshape(len(light), -1) * together
     _, axes = np.linalg.eigh(points.T @ points)
     axes, left, kept = axes[:, ::-1], np.einsum("nj,nj->n", points, points), 0
+    lost = _CANCELLED * float(left.max())
     while kept < len(together) and left.max() > _OFF_AXES**2:
         left = left - (points @ axes[:, kept]) ** 2
         kept += 1
-    points, off_axes = points @ axes[:, :kept], float(np.sqrt(max(left.max(), 0.0)))
+    points, off_axes = points @ axes[:, :kept], float(np.sqrt(max(left.max(), 0.0) + lost))
     spread = axes[:, :kept].T.reshape(kept, *middle.shape) / np.where(together > 0, together, 1.0).reshape(middle.shape)
+    bend = np.where(c2 > 0, c2, 1.0)
     group = Group(
         spring=spring,
-        origin=c1 / (2 * c2) - turning - duty.per_branch(middle),
+        origin=c1 / (2 * bend) - turning - duty.per_branch(middle),
         axes=duty.per_branch(spread).T * scale[:, None],
         scale=scale,
         off_axes=off_axes,
-        constant=float((duty.share * (c0 - c1**2 / (4 * c2))).sum()),
-        lowest=np.exp(2 * (high[0] + slowest + turning)) - spring,
+        constant=float((duty.share * (c0 - c1**2 / (4 * bend))).sum()),
+        lowest=np.exp(2 * (spans.end + unsure + slowest + turning)) - spring,
+        cut=cut,
+        lost=lost,
     )
     return group, points
-
-
-def _parabolas(envelope: _Envelope, low: Array, high: Array, least: Array, most: Array) -> tuple[Array, Array, Array]:
-    """Coefficients with r^2 >= c0 + c1 t + c2 t^2 for all pairs whose t is from `least` to `most`, shape (j,) each."""
-    errors, usual = envelope.errors, envelope.usual
-    before, after = (
-        np.clip(np.searchsorted(errors, usual + step), edge, len(errors) - 2 + edge)
-        for step, edge in ((-_NEAR, 0), (_NEAR, 1))
-    )
-    after = np.maximum(after, before + 1)
-    middle, each = (low + high) / 2, np.arange(len(usual))
-    steepness = (middle[after, each] - middle[before, each]) / (errors[after] - errors[before])
-    slope = 1 / np.maximum(steepness, 0.2)
-
-    # Between two speeds t may pass through what the pairs can reach, even where it leaps over all of it; and r^2 less
-    # the parabola may there lie below its values at both: by less than the squares of the steps of ln(1 + r) and t, in
-    # proportion to the parabola's slope over t where that is above 1.
-    reached = (np.maximum(high[1:], high[:-1]) >= least) & (np.minimum(low[1:], low[:-1]) <= most)
-    steps = np.maximum(np.abs(np.diff(low, axis=0)), np.abs(np.diff(high, axis=0)))
-    c1, far = 2 * usual * slope, np.maximum(np.abs(low), np.abs(high))
-    steepest = np.maximum(np.abs(c1) + 2 * slope**2 * np.maximum(far[1:], far[:-1]), 1.0)
-    dip = np.where(reached, steepest * (np.diff(np.log1p(errors))[:, None] ** 2 + steps**2), -np.inf)
-    kept = np.flatnonzero(reached.any(axis=1))
-    inside = slice(kept[0], kept[-1] + 2) if len(kept) else slice(0)
-    dip = np.maximum(np.pad(dip, ((1, 0), (0, 0)), constant_values=-np.inf),
-                     np.pad(dip, ((0, 1), (0, 0)), constant_values=-np.inf))[inside]  # fmt: skip
-    square = errors[inside, None] ** 2 - dip  # infinite where no pair can be
-    low, high = low[inside], high[inside]
-    c0, c2 = np.full(len(usual), -np.inf), np.zeros(len(usual))
-    for bend in _BENDS:
-        curve = bend * slope**2
-        value = np.maximum((c1 + curve * low) * low, (c1 + curve * high) * high)  # convex in t: largest at an end
-        constant = np.min(square - value, axis=0, initial=np.inf)
-        better = constant + curve * _USUAL_SPREAD**2 > c0 + c2 * _USUAL_SPREAD**2
-        c0, c2 = np.where(better, constant, c0), np.where(better, curve, c2)
-    return np.where(np.isfinite(c0), c0, 0.0), c1, c2

@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from catalog.job import Job
-from search.exact import bounds
 from search.exact.bounds import make_bounds, percent
 from search.exact.keepers import BestKits
 from search.exact.pairs import Sides
@@ -106,32 +105,6 @@ def test_bounds_hold_about_any_speed_errors(demo_job: Job, usual: float) -> None
     errors = usual * np.random.default_rng(1).uniform(0.5, 1.0, int(duty.used.sum()))
     sides.__dict__["bounds"] = make_bounds(demo_job, duty, sides.drive, sides.driven, members, errors)
     check_bounds(sides, 12)
-
-
-def test_secants_between_the_corners_need_little_of_the_widening(demo_job: Job, monkeypatch: Any) -> None:
-    monkeypatch.setattr(bounds, "_WIDENING", 0.0)
-    sides, duty = Sides.of(demo_job, make_space(demo_job), Request.of(demo_job)), busy(demo_job)
-    rng = np.random.default_rng(2)
-    usual = rng.uniform(-0.05, 0.05, int(duty.used.sum()))
-    envelope = bounds._envelope(demo_job, duty, cast(DrivenSide, sides.driven.side), usual)
-    some = cast(DrivenSide, sides.driven.side)[rng.integers(len(sides.driven), size=300)]
-
-    def needed(errors: np.ndarray) -> np.ndarray:
-        return duty.needed(some, duty.pull(duty.spread(demo_job.engine.at(demo_job.target_speed * (1 + errors)))))
-
-    worst = 0.0
-    for row in rng.integers(len(sides.drive), size=4):
-        load = cast(DriveSide, sides.drive.side).spring[row, duty.positions]
-        spring = duty.per_branch(np.broadcast_to(load, (2, len(load))))
-        low, high = envelope.span(spring)
-        for at in range(0, len(envelope.errors), 60):
-            error = envelope.errors[at]
-            inertia = np.log1p(error) - np.log1p(usual)  # the rest of t is F1's
-            moved = 0.5 * np.log((needed(usual) + spring) / (needed(np.full(len(usual), error)) + spring))
-            beyond = np.maximum(moved - (high[at] - inertia), (low[at] - inertia) - moved)
-            room = np.maximum(np.abs(high[at] - inertia), np.abs(low[at] - inertia))
-            worst = max(worst, float((beyond / np.maximum(room, 1e-9)).max()))
-    assert worst < 0.004  # of the 0.01 that the bounds allow
 
 
 def test_bounds_are_close_for_good_kits(demo_job: Job) -> None:

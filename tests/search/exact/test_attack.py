@@ -1,0 +1,112 @@
+"""The bounds attacked with jobs made to break them, and every list held against balancing every pair."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from attack_jobs import attack_job, attack_request
+
+from search.exact.bounds import percent
+from search.exact.keepers import BestKits, Keeper, Kept
+from search.exact.pairs import Sides
+from search.exact.pareto import ParetoFront
+from search.exact.search import INTERRUPTED, Progress, Watch, search_space
+from search.score import PAIR_RULES, pair_terms
+from search.space import Space, make_space
+
+pytestmark = pytest.mark.invariant
+
+SEEDS = range(60)
+PAIRS = 500  # of each job
+LISTED = range(100, 112)
+SMALL = {"heel": 4, "mid": 2, "driven": 12}  # some thousand kits
+
+
+@pytest.fixture(scope="module")
+def attack(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Sides]:
+    """Both sides of the job of a seed."""
+
+    def make(seed: int, **sizes: int) -> Sides:
+        job = attack_job(tmp_path_factory.mktemp("attack"), seed, **sizes)
+        return Sides.of(job, make_space(job), attack_request(job, seed))
+
+    return make
+
+
+def some_pairs(sides: Sides, count: int, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs within the speed limit, a quarter of them those with the least bounds; and the larger bound of each [%]."""
+    rng, made = np.random.default_rng(seed), sides.bounds
+    each = max(4, count // len(made.parts))
+    pairs, bounds = [], []
+    for part in made.parts:
+        below = percent(part.squares(made.needed))
+        floor = part.floor(*part.group.place(made.needed))
+        least = np.unravel_index(np.argsort(below, axis=None)[: each // 4], below.shape)
+        any_row = rng.integers(len(part.rows), size=each - len(least[0]))
+        any_column = rng.integers(len(made.needed), size=len(any_row))
+        rows, columns = np.concatenate([any_row, least[0]]), np.concatenate([any_column, least[1]])
+        pairs.append(np.column_stack([part.rows[rows], columns]))
+        bounds.append(np.maximum(below[rows, columns], floor[columns]))
+    chosen, largest = np.concatenate(pairs), np.concatenate(bounds)
+    within = sides.broken(chosen) != 1 + PAIR_RULES.index("speed_limit")
+    return chosen[within], largest[within]
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_no_bound_is_above_a_flatness(seed: int, attack: Callable[..., Sides]) -> None:
+    sides = attack(seed)
+    pairs, bounds = some_pairs(sides, PAIRS, seed)
+    if len(pairs):
+        terms, _ = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+        assert (bounds <= terms["flatness"]).all()
+
+
+def every_kit(sides: Sides) -> Kept:
+    """Every buildable pair balanced, best first."""
+    pairs = np.argwhere(np.ones((len(sides.drive), len(sides.driven)), bool))
+    kits = Kept.of(sides, pairs[sides.broken(pairs) == 0])
+    return kits.take(kits.in_order())
+
+
+def keepers(space: Space) -> list[Keeper]:
+    of_each = [BestKits(1, slot, len(space.of_slot(slot))) for slot in ("heel", "driven_spring", "helix")]
+    return [BestKits(1), BestKits(30), BestKits(300), ParetoFront(), *of_each]
+
+
+@pytest.mark.parametrize("seed", LISTED)
+def test_every_list_is_that_of_balancing_every_kit(seed: int, attack: Callable[..., Sides]) -> None:
+    sides = attack(seed, **SMALL)
+    every, space = every_kit(sides), make_space(sides.job)
+    for keeper in keepers(space):
+        search_space(sides.job, space, sides.request, keeper)
+        wanted = every.take(keeper.choose(every)) if len(every) else every
+        kept = every.take(np.arange(0)) if keeper.kept is None else keeper.kept
+        assert kept.choices.tolist() == wanted.choices.tolist()
+        assert kept.scores.tolist() == wanted.scores.tolist()
+
+
+@pytest.mark.parametrize("seed", LISTED[:6])
+def test_what_a_stopped_search_says_of_its_bound_is_true(
+    seed: int, attack: Callable[..., Sides], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name, value in {"_CELLS": 2, "_FIRST": 2, "_BATCH": 8}.items():
+        monkeypatch.setattr(f"search.exact.search.{name}", value)
+    sides = attack(seed, **SMALL)
+    every, space = every_kit(sides), make_space(sides.job)
+    for reports in (2, 5, 20):
+        for keeper in (BestKits(30), ParetoFront()):
+            told: list[Progress] = []
+
+            def stop(now: Progress, told: list[Progress] = told, reports: int = reports) -> None:
+                told.append(now)
+                if len(told) == reports:
+                    raise KeyboardInterrupt
+
+            found = search_space(sides.job, space, sides.request, keeper, Watch(stop))
+            wanted = every.take(keeper.choose(every)) if len(every) else every
+            kept = set() if keeper.kept is None else {tuple(choice) for choice in keeper.kept.choices.tolist()}
+            missed = np.array([tuple(choice) not in kept for choice in wanted.choices.tolist()], bool)
+            assert found.stopped in ("", INTERRUPTED)
+            assert (wanted.scores[missed] >= found.bound - 1e-9).all()
