@@ -244,7 +244,7 @@ class Grip:
         return replace(self, **{name: getattr(self, name)[..., chosen] for name in self._over_positions()})
 
     def aligned(self, ndim: int) -> Grip:
-        """The same coefficients shaped to meet arrays of `ndim` axes, draws first and positions last."""
+        """The same coefficients shaped to meet arrays of `ndim` [-] axes, draws first and positions last."""
         over = self._over_positions()
         return Grip(
             **{

@@ -24,7 +24,8 @@ UNITS = {
 }  # fmt: skip
 SECTIONS = ("Parameters", "Returns", "Raises", "Attributes", "Examples", "Notes")
 MODULES = [importlib.import_module(f"solver.{m.name}") for m in pkgutil.iter_modules(solver.__path__)]
-PHYSICS = [m for m in MODULES if m.__name__ != "solver.errors"]  # errors carries numbers of any unit
+ANY_UNIT = ("solver.arrays", "solver.errors")  # what they carry has whatever unit the caller's numbers have
+PHYSICS = [m for m in MODULES if m.__name__ not in ANY_UNIT]
 
 
 def public(modules, kind):
@@ -82,7 +83,7 @@ def entries(text):
 
 def is_number(annotation):
     """Whether an annotation (text, as the modules postpone them) is a number or an array of numbers."""
-    return bool(re.search(r"\b(ArrayLike|Array|float|int|np\.float64|np\.int\w+)\b", str(annotation)))
+    return bool(re.search(r"\b(ArrayLike|Array|Number|float|int|np\.float64|np\.int\w+)\b", str(annotation)))
 
 
 def numbers_of(signature):
@@ -204,5 +205,5 @@ def test_methods_state_a_unit_for_every_number(method):
         assert all(set(listed[name]) <= UNITS and listed[name] for name in numbers)
     found = re.findall(r"\[([^\[\]]*)\]", inspect.getdoc(method))
     assert set(found) <= UNITS
-    outputs = len(re.findall(r"\b(?:Array|float|int)\b", answer))
+    outputs = len(re.findall(r"\b(?:Array|Number|float|int)\b", answer))
     assert len(found) >= len(numbers) + outputs
