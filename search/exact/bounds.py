@@ -195,11 +195,10 @@ def make_bounds(
     -------
     Bounds
     """
-    needed = duty.needed(
-        driven.side, duty.pull(duty.spread(drivetrain.engine.at(drivetrain.target_speed * (1 + usual))))
-    )
-    space = _Space(drivetrain, duty, make_slopes(drivetrain, duty, driven.side, usual), needed.min(axis=0), needed.max(axis=0),
-                   _slower_backshift(driven.side))  # fmt: skip
+    torque = drivetrain.engine.at(drivetrain.target_speed * (1 + usual))
+    needed = duty.needed(driven.side, duty.pull(duty.spread(torque)))
+    slopes, slower = make_slopes(drivetrain, duty, driven.side, usual), _slower_backshift(driven.side)
+    space = _Space(drivetrain, duty, slopes, needed.min(axis=0), needed.max(axis=0), slower)
     side = drive.side
 
     def group(number: int) -> tuple[Part, ...]:

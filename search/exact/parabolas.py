@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from search.exact.slopes import Slopes, Spans
 
-__all__ = ["parabolas"]
+__all__ = ["least_quadratic", "parabolas"]
 
 Array = NDArray[np.float64]
 
@@ -52,14 +52,16 @@ def parabolas(slopes: Slopes, spans: Spans, least: Array, most: Array) -> tuple[
     c0, c1, c2 = np.full(len(usual), -np.inf), 2 * usual * slope, np.zeros(len(usual))
     for bend in _BENDS:
         curve = bend * slope**2
-        below = np.minimum(*(_least(base, sign, width, start, rate, c1, curve) for start, rate in lines))
+        below = np.minimum(*(least_quadratic(base, sign, width, start, rate, c1, curve) for start, rate in lines))
         constant = np.min(np.where(reached, below, np.inf), axis=0, initial=np.inf)
         better = constant + curve * _USUAL_SPREAD**2 > c0 + c2 * _USUAL_SPREAD**2
         c0, c2 = np.where(better, constant, c0), np.where(better, curve, c2)
-    return np.where(np.isfinite(c0), c0, 0.0), c1, c2
+    unknown = ~(c0 > -np.inf)  # no parabola was found to hold: nothing below zero does no harm
+    c0 = np.where(np.isfinite(c0), c0, 0.0)
+    return c0, np.where(unknown, 0.0, c1), c2
 
 
-def _least(base: Array, sign: Array, width: Array, start: Array, rate: Array, c1: Array, c2: Array) -> Array:
+def least_quadratic(base: Array, sign: Array, width: Array, start: Array, rate: Array, c1: Array, c2: Array) -> Array:
     """Least r^2 - c1 t - c2 t^2 on the way r = base + sign x, t = start + rate x, x from 0 to the width.
 
     A quadratic in x: least at an end, or at its vertex where it bends upwards.

@@ -12,12 +12,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from varying import stage_of
 
 from catalog import Job, load_job
 from search.builds import driven_builds
-from search.score import Request
+from search.request import Request
 from search.space import make_space
-from solver.balance import DrivenSide, needed_drive_thrust
+from solver.balance import needed_drive_thrust
 
 __all__ = ["attack_job", "attack_request"]
 
@@ -52,15 +53,15 @@ def attack_job(folder: Path, seed: int, **sizes: int) -> Job:
     while True:  # the belt must hold with some spring
         _family(folder, "driven_springs", _driven_springs(rng, first * loads, narrow))
         job = load_job(folder / "job.yaml")
-        side = driven_builds(job, make_space(job)).side
-        assert isinstance(side, DrivenSide)
+        side = driven_builds(stage_of(job), make_space(job)).side
         if len(side.fixed):
             break
         first *= 3
-    pull = float(job.engine.at(job.target_speed)) / job.shift.drive_radius
+    train = job.drivetrain
+    pull = float(train.engine.at(train.target_speed)) / train.path.drive_radius
     arms = []
     for number in range(sizes["arms"]):
-        wanted = needed_drive_thrust(side[rng.integers(len(side.fixed), size=1)], pull, job.grip)[0, 0, 0]
+        wanted = needed_drive_thrust(side[rng.integers(len(side.fixed), size=1)], pull, train.grip)[0, 0, 0]
         along = np.maximum(wanted[np.linspace(0, len(wanted) - 1, 5).astype(int)], 50.0)
         load = float(drive_springs[int(rng.integers(sizes["drive"]))]["marked"]["installed"][:-2])
         along = np.full(5, along.mean()) if narrow else along

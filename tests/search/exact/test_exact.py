@@ -14,26 +14,30 @@ from typing import Any
 
 import numpy as np
 import pytest
+from varying import stage_of
 
 from catalog import Job, load_job
 from catalog.errors import InputError
 from catalog.slots import EMPTY, SLOT_FAMILIES
 from catalog.stock import Price
 from search import Kit, Score, rank, score_kit
-from search.builds import DRIVE_RULES, DRIVEN_RULES
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pairs import Sides
 from search.exact.pareto import RESOLUTION, ParetoFront, nondominated
 from search.exact.search import search_space
+from search.pair_rules import PAIR_RULES as PAIR_RULE_ROWS
+from search.pair_rules import RULE_NAMES
 from search.ranking import Ranking
-from search.score import PAIR_RULES, Request, pair_terms
-from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOTS, Space, fitted_kit, make_space
+from search.request import Request
+from search.score import pair_terms
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space, fitted_kit, make_space
 
 pytestmark = pytest.mark.invariant
 
 SEEDS = range(30)  # of 18, every rule is planted once or twice
 TERMS = tuple(RESOLUTION)
-RULES = {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
+PAIR_RULES = [rule.name for rule in PAIR_RULE_ROWS]
+RULES = set(RULE_NAMES)
 Solve = Callable[[int], Any]  # the fixture `solve`: a small random job by its seed, with each kit scored by itself
 
 
@@ -88,7 +92,7 @@ def test_counts_add_up_and_each_is_of_a_rule_that_is_broken(seed: int, solve: So
         space, away, scored = counts.pop("space"), counts.pop("bounded_away"), counts.pop("scored")
         assert counts.pop("unsettled") == 0
         assert space == small.space.size == sum(counts.values()) + away + scored
-        assert counts.keys() == {*DRIVE_RULES, *DRIVEN_RULES, *PAIR_RULES}
+        assert counts.keys() == RULES
         assert {rule: n for rule, n in counts.items() if n and rule not in PAIR_RULES} == {
             rule: n for rule, n in first.items() if rule not in PAIR_RULES
         }
@@ -110,7 +114,7 @@ def test_counts_add_up_and_each_is_of_a_rule_that_is_broken(seed: int, solve: So
 def test_a_space_of_one_kit_or_of_one_half_is_counted_alike(seed: int, solve: Solve) -> None:
     small = solve(seed)
     for some in {next(iter(s.failures), ""): s.kit for s in small.scores}.values():
-        for pinned in (SLOTS, DRIVE_SLOTS, (*DRIVEN_SLOTS, "twist")):
+        for pinned in (SLOT_NAMES, DRIVE_SLOTS, DRIVEN_SLOTS):
             locks = {slot: some.words()[slot] for slot in pinned}
             left = [s for s in small.scores if all(s.kit.words()[slot] == locks[slot] for slot in pinned)]
             ranking = replace(small, locks=small.locks | locks).rank(top=10_000)
@@ -136,7 +140,7 @@ def test_cost_changes_and_stock_are_those_of_the_parts(seed: int, solve: Solve) 
         cost = sum(part.price.amount if part.price else np.inf for part in new)
         too_dear = small.request.budget is not None and cost > small.request.budget
         too_many = small.request.max_changes is not None and changes > small.request.max_changes
-        lacking = small.job.spec.limits.in_stock and any(not part.stock for part in new)
+        lacking = small.request.in_stock and any(not part.stock for part in new)
         if score.buildable:
             assert (too_dear, too_many, lacking) == (False, False, False)
             assert score.terms["changes"] == changes
@@ -185,7 +189,7 @@ class Wide:
     @property
     def keepers(self) -> list[Keeper]:
         """Of each kind one."""
-        of_each = [BestKits(1, slot, len(self.space.of_slot(slot))) for slot in SLOTS]
+        of_each = [BestKits(1, slot, len(self.space.options[slot])) for slot in SLOT_NAMES]
         return [BestKits(1), BestKits(50), BestKits(3000), ParetoFront(), *of_each]
 
 
@@ -198,18 +202,19 @@ def wide(demo_job: Job) -> Callable[[int], Wide]:
         options = {
             slot: tuple(sorted({fitted[slot], *rng.choice(ids, min(len(ids), counts[slot]), replace=False)}))
             for slot, ids in space.options.items()
+            if slot not in ("twist", "belt")
         }
-        return Wide(demo_job, Space(options, space.twists), Request.of(demo_job))
+        return Wide(demo_job, Space({**space.options, **options}), Request.of(demo_job))
 
     return make
 
 
 def brute(wide: Wide) -> tuple[np.ndarray, np.ndarray, dict[str, np.ndarray]]:
     """Every buildable pair balanced in full: choices, scores, terms; best first."""
-    sides = Sides.of(wide.job, wide.space, wide.request)
+    sides = Sides.of(stage_of(wide.job, wide.request), wide.space)
     pairs = np.argwhere(np.ones((len(sides.drive), len(sides.driven)), bool))
     pairs = pairs[sides.broken(pairs) == 0]
-    terms, scores = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+    terms, scores = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
     order = np.lexsort((pairs[:, 1], pairs[:, 0], scores))
     return sides.choices(pairs)[order], scores[order], {name: values[order] for name, values in terms.items()}
 
@@ -230,9 +235,9 @@ def test_bounding_away_loses_no_kit(seed: int, wide: Callable[[int], Wide]) -> N
     first = np.sort(first)  # kits stand best first
     keep = first[[not ((points[first] <= p).all(1) & (points[first] < p).any(1)).any() for p in points[first]]]
     assert space.found(ParetoFront()).kept.choices.tolist() == choices[keep].tolist()
-    for at, slot in enumerate(SLOTS):
+    for at, slot in enumerate(SLOT_NAMES):
         _, first = np.unique(choices[:, at], return_index=True)
-        best = space.found(BestKits(1, slot, len(space.space.of_slot(slot))))
+        best = space.found(BestKits(1, slot, len(space.space.options[slot])))
         assert best.kept.choices.tolist() == choices[np.sort(first)].tolist()
 
 
@@ -330,9 +335,7 @@ def test_in_stock_may_be_asked_for_or_waived(solve: Solve) -> None:
     as_filed, waived = small.rank(top=10_000), small.rank(top=10_000, in_stock=False)
     assert waived.counts["in_stock"] == 0
     assert len(waived.kits) > len(as_filed.kits)
-    limits = small.job.spec.limits.model_copy(update={"in_stock": False})
-    open_job = replace(small.job, spec=small.job.spec.model_copy(update={"limits": limits}))
-    asked = replace(small, job=open_job).rank(top=10_000, in_stock=True)
+    asked = replace(small, request=replace(small.request, in_stock=False)).rank(top=10_000, in_stock=True)
     assert (asked.kits, asked.counts) == (as_filed.kits, as_filed.counts)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 import yaml
 from shop import shop_job
+from varying import stage_of, varied
 
 from catalog import Job, load_job
 from catalog.shelf import Shelf
@@ -25,9 +26,9 @@ from search.exact.keepers import BestKits, Keeper
 from search.exact.pairs import Sides
 from search.exact.pareto import RESOLUTION, ParetoFront
 from search.exact.search import INTERRUPTED, TIME_UP, Found, Progress, Watch, search_space
-from search.score import Request, pair_terms
-from search.space import SLOTS, Space, make_space
-from solver.engine import EngineCurve
+from search.request import Request
+from search.score import pair_terms
+from search.space import SLOT_NAMES, Space, make_space
 
 pytestmark = pytest.mark.invariant
 
@@ -39,7 +40,16 @@ OPEN |= {"engagement": (1.0, 2000.0)}  # rad/s
 
 
 def limits(job: Job, **changed: Any) -> Job:
-    return replace(job, spec=job.spec.model_copy(update={"limits": job.spec.limits.model_copy(update=changed)}))
+    return varied(job, limits=changed)
+
+
+def faster(job: Job, factor: float) -> Job:
+    """A job whose speed limit is so many times its target speed."""
+    return varied(job, engine={"speed_limit": factor * job.drivetrain.target_speed})
+
+
+def with_curve(job: Job, speed: np.ndarray, torque: np.ndarray, **engine: float) -> Job:
+    return varied(job, engine={"speed": speed, "torque": torque, "corrected": False, **engine})
 
 
 def with_parts(job: Job, family: str, change: Any) -> Job:
@@ -71,10 +81,10 @@ class Case:
     @cached_property
     def every(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Choices, scores and rounded terms, best first."""
-        sides = Sides.of(self.job, self.space, self.request)
+        sides = Sides.of(stage_of(self.job, self.request), self.space)
         pairs = np.argwhere(np.ones((len(sides.drive), len(sides.driven)), bool))
         pairs = pairs[sides.broken(pairs) == 0]
-        terms, scores = pair_terms(self.job, self.request, sides.drive, sides.driven, pairs)
+        terms, scores = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
         choices = sides.choices(pairs)
         order = np.lexsort((*choices.T[::-1], scores))
         points = np.column_stack([np.round(terms[t], d) * (-1) ** (t == "belt_margin") for t, d in RESOLUTION.items()])
@@ -85,9 +95,9 @@ class Case:
         choices, scores, points = self.every
         for top in tops:
             yield BestKits(top), np.arange(min(top, len(scores)))
-        for at, slot in enumerate(SLOTS):
+        for at, slot in enumerate(SLOT_NAMES):
             _, first = np.unique(choices[:, at], return_index=True)
-            yield BestKits(1, slot, len(self.space.of_slot(slot))), np.sort(first)
+            yield BestKits(1, slot, len(self.space.options[slot])), np.sort(first)
         _, first = np.unique(points, axis=0, return_index=True)
         first = np.sort(first)
         beaten = [((points[first] <= p).all(1) & (points[first] < p).any(1)).any() for p in points[first]]
@@ -112,13 +122,13 @@ def adds_up(found: Found) -> None:
 
 
 def shop(job: Job, seed: int, **sizes: int) -> Job:
-    return replace(shop_job(job, **(SMALL | sizes), seed=seed), speed_limit=1.3 * job.target_speed)
+    return faster(shop_job(job, **(SMALL | sizes), seed=seed), 1.3)
 
 
 def tight(job: Job, seed: int) -> Case:
     """Most good pairs break the speed limit."""
     job = shop(job, seed)
-    return Case(replace(job, speed_limit=1.08 * job.target_speed), Request.of(job))
+    return Case(faster(job, 1.08), Request.of(job))
 
 
 def all_rules(job: Job, seed: int) -> Case:
@@ -127,7 +137,7 @@ def all_rules(job: Job, seed: int) -> Case:
     job = shop(job, seed)
     for family in ("drive_springs", "masses", "driven_springs", "helices"):
         job = with_parts(job, family, lambda n, p: p.model_copy(update={"price": None}) if rng.random() < 0.2 else p)
-    job = replace(job, speed_limit=1.15 * job.target_speed)
+    job = faster(job, 1.15)
     return Case(job, replace(Request.of(job), budget=230.0, max_changes=6))
 
 
@@ -170,16 +180,19 @@ def one_driven_half(job: Job, seed: int) -> Case:
 
 def wild_torque(job: Job, seed: int) -> Case:
     rng = np.random.default_rng(seed)
-    curve = EngineCurve(np.linspace(2000, 9000, 12) * FROM_RPM, rng.uniform(5, 100, 12))
-    job = limits(replace(shop(job, seed, arms=1, masses=2), engine=curve, speed_limit=9500 * FROM_RPM), **OPEN)
+    curve = np.linspace(2000, 9000, 12) * FROM_RPM, rng.uniform(5, 100, 12)
+    target = job.drivetrain.target_speed
+    job = with_curve(shop(job, seed, arms=1, masses=2), *curve, target_speed=target, speed_limit=9500 * FROM_RPM)
+    job = limits(job, **OPEN)
     return Case(job, Request.of(job))
 
 
 def far_too_fast(job: Job, seed: int) -> Case:
     """A target so low that the best kits run at twice its speed, beyond the end of the torque curve."""
     job = limits(shop(job, seed), **OPEN)
-    curve = EngineCurve(np.array([2000, 3000, 4000, 5000]) * FROM_RPM, np.array([50.0, 60, 70, 60]))
-    return Case(replace(job, engine=curve, target_speed=3300 * FROM_RPM, speed_limit=11000 * FROM_RPM), Request.of(job))
+    speeds = {"target_speed": 3300 * FROM_RPM, "speed_limit": 11000 * FROM_RPM}
+    curve = np.array([2000.0, 3000, 4000, 5000]) * FROM_RPM, np.array([50.0, 60, 70, 60])
+    return Case(with_curve(job, *curve, **speeds), Request.of(job))
 
 
 MAKERS = (
@@ -213,14 +226,14 @@ def test_parts_that_are_all_alike_tie_and_stand_in_slot_order(job: Job, top: int
             job, family, lambda n, p, one=one, alike=alike: one.model_copy(update={a: getattr(p, a) for a in alike})
         )
     locks = {station: f"{station}-00,{station}-01" for station in ("heel", "mid", "tip")}
-    ranking = rank(replace(limits(job, **OPEN), speed_limit=2 * job.target_speed), top, locks)
+    ranking = rank(faster(limits(job, **OPEN), 2), top, locks)
     space = make_space(job, locks)
     assert len(ranking.kits) == min(top, space.size)
     assert space.size == 512
     assert len({kit.score for kit in ranking.kits}) == 1
     orders = [kit.kit.order for kit in ranking.kits]
     assert orders == sorted(orders)
-    assert orders[0] == space.kit([0] * len(SLOTS)).order
+    assert orders[0] == space.kit([0] * len(SLOT_NAMES)).order
 
 
 @pytest.mark.parametrize("cut", [(9, 13), (10**6, 7), (5, 10**6)])
@@ -234,7 +247,7 @@ def test_the_front_with_twins_is_the_same_however_the_space_is_cut(
         job = with_parts(
             job, family, lambda n, p, one=one, last=last: one.model_copy(update={"id": last}) if p.id == last else p
         )
-    job = replace(limits(job, **OPEN), speed_limit=2 * job.target_speed)
+    job = faster(limits(job, **OPEN), 2)
     case = Case(job, Request.of(job))
     _, counts = np.unique(case.every[2], axis=0, return_counts=True)
     assert counts.max() > 1
@@ -262,10 +275,9 @@ def flat_job(job: Job, tmp_path_factory: pytest.TempPathFactory) -> Job:
 def cut_off(job: Job, cut: float, width: float, torque: float, target: float) -> Job:
     """An engine whose torque falls within a few rpm, as at the cut of an ignition."""
     speed = [2000, 3000, 4000, 5000, 6000, cut, cut + width, 9000]
-    curve = EngineCurve(
-        np.array(speed, float) * FROM_RPM, np.array([52, 61.5, 67.5, 70.6, 69.6, 65, torque, 0.9 * torque])
-    )
-    return limits(replace(job, engine=curve, target_speed=target * FROM_RPM, speed_limit=8500 * FROM_RPM), **OPEN)
+    torques = np.array([52, 61.5, 67.5, 70.6, 69.6, 65, torque, 0.9 * torque])
+    speeds = {"target_speed": target * FROM_RPM, "speed_limit": 8500 * FROM_RPM}
+    return limits(with_curve(job, np.array(speed, float) * FROM_RPM, torques, **speeds), **OPEN)
 
 
 # Where t leaps between two speeds over all that a group can reach, those speeds count too, or the best kit is lost.
@@ -326,7 +338,7 @@ def test_what_is_told_of_a_search_ended_early_is_true(
         return type(keeper), keeper.split
 
     def fresh() -> Keeper:
-        tip, helix = (BestKits(1, slot, len(case.space.of_slot(slot))) for slot in ("tip", "helix"))
+        tip, helix = (BestKits(1, slot, len(case.space.options[slot])) for slot in ("tip", "helix"))
         return (BestKits(9), tip, helix, ParetoFront())[kind]
 
     whole = Stopper(np.inf)
