@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import errno
 import os
 import signal
@@ -109,6 +110,7 @@ def _take_interrupts() -> None:
         raise KeyboardInterrupt
 
     signal.signal(signal.SIGINT, stop)
+    atexit.register(signal.signal, signal.SIGINT, signal.SIG_IGN)  # all is said and done, and the exit code stands
     sys.excepthook = _unless_interrupted(sys.excepthook, lambda kind, *_: kind)
     sys.unraisablehook = _unless_interrupted(sys.unraisablehook, lambda facts: facts.exc_type)
 
