@@ -34,7 +34,7 @@ pytestmark = pytest.mark.invariant
 DEMO = Path(__file__).parents[3] / "configs" / "rescue.yaml"
 FROM_RPM = np.pi / 30
 SMALL = {"springs": 4, "arms": 2, "masses": 3, "driven": 4, "helices": 4, "twists": 2}  # 6,912 kits
-OPEN = {"belt_margin": -10.0, "coil_clearance": -1.0, "spring_stress": 1e9, "idle_clearance": -1e3}
+OPEN: dict[str, Any] = {"belt_margin": -10.0, "coil_clearance": -1.0, "spring_stress": 1e9, "idle_clearance": -1e3}
 OPEN |= {"engagement": (1.0, 2000.0)}  # rad/s
 
 
