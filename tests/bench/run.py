@@ -28,8 +28,9 @@ from catalog.job import Job
 from catalog.slots import STATIONS
 from search import Ranking, rank
 from search.exact.pairs import Sides
-from search.score import Request, pair_terms
-from search.space import SLOTS, Space, make_space
+from search.request import Request
+from search.score import make_stage, pair_terms
+from search.space import SLOT_NAMES, Space, make_space
 from search.workers import parallel
 from solver import balance
 
@@ -63,7 +64,7 @@ def timed(job: Job, **options: Any) -> tuple[Ranking, float]:
 
 
 def sides_of(job: Job) -> Sides:
-    return Sides.of(job, make_space(job), Request.of(job))
+    return Sides.of(make_stage(job, Request.of(job), job.spec.belt), make_space(job))
 
 
 def bench_demo(job: Job) -> None:
@@ -87,7 +88,7 @@ def bench_plain(job: Job, count: int) -> float:
     rng = np.random.default_rng(1)
     pairs = np.column_stack([rng.integers(len(sides.drive), size=count), rng.integers(len(sides.driven), size=count)])
     start = time.perf_counter()
-    pair_terms(job, sides.request, sides.drive, sides.driven, pairs)
+    pair_terms(sides.stage, sides.drive, sides.driven, pairs)
     speed = count / (time.perf_counter() - start)
     line("plain: every kit balanced in full", f"{speed:,.0f} kits/s")
     return speed
@@ -119,14 +120,14 @@ def sampled(job: Job, seconds: float, seed: int) -> tuple[float, int]:
     split = sides.drive.choice.shape[1]
 
     def score(trial: optuna.Trial) -> float:
-        choice = tuple(_suggest(trial, space, slot) for slot in SLOTS)
+        choice = tuple(_suggest(trial, space, slot) for slot in SLOT_NAMES)
         pair = rows.get(choice[:split]), columns.get(choice[split:])
         if None in pair:
             return 100.0  # not buildable
         chosen = np.array([pair], np.intp)
         if sides.broken(chosen)[0]:
             return 100.0
-        return float(pair_terms(job, sides.request, sides.drive, sides.driven, chosen)[1][0])
+        return float(pair_terms(sides.stage, sides.drive, sides.driven, chosen)[1][0])
 
     optuna.logging.set_verbosity(optuna.logging.ERROR)
     study = optuna.create_study(sampler=optuna.samplers.TPESampler(seed=seed))
@@ -136,7 +137,7 @@ def sampled(job: Job, seconds: float, seed: int) -> tuple[float, int]:
 
 def _suggest(trial: optuna.Trial, space: Space, slot: str) -> int:
     """Springs, arms and ramps are choices without order; masses and twist are numbers that rise."""
-    count = len(space.of_slot(slot))
+    count = len(space.options[slot])
     if slot in (*STATIONS, "twist"):
         return trial.suggest_int(slot, 0, count - 1)
     return int(trial.suggest_categorical(slot, range(count)))
@@ -169,19 +170,18 @@ def job_with_positions(positions: int) -> Job:
 def bench_shift_maps(count: int) -> None:
     """Whole shift maps, 24 positions x 3 torque levels x 2 branches, beside a loop of scipy's brentq."""
     job = job_with_positions(24)
-    sides = sides_of(job)
+    sides, train = sides_of(job), job.drivetrain
     drive, driven = sides.drive.side, sides.driven.side
-    assert isinstance(drive, balance.DriveSide)
-    assert isinstance(driven, balance.DrivenSide)
     rng = np.random.default_rng(2)
     rows, columns = rng.integers(len(sides.drive), size=count), rng.integers(len(sides.driven), size=count)
-    states = 2 * len(job.duty.levels) * len(job.shift.position)
+    states = 2 * len(train.duty.levels) * len(train.path.position)
 
     def maps(at: int, size: int) -> None:
         chunk = slice(at, at + size)
         balance.engine_speed(
-            drive[rows[chunk]], driven[columns[chunk]], job.grip, job.shift.drive_radius, job.engine, job.duty.levels
-        )
+            drive[rows[chunk]], driven[columns[chunk]],
+            train.grip, train.path.drive_radius, train.engine, train.duty.levels,
+        )  # fmt: skip
 
     start = time.perf_counter()
     for n in range(50):
@@ -192,12 +192,12 @@ def bench_shift_maps(count: int) -> None:
         pass
     ours = (time.perf_counter() - start) / count
 
-    kit_drive, kit_driven, belt = drive[rows[0]], driven[columns[0]], job.grip
-    speed = np.array([job.target_speed])
+    kit_drive, kit_driven, belt = drive[rows[0]], driven[columns[0]], train.grip
+    speed = np.array([train.target_speed])
 
     def miss(w: float, branch: int, level: float, n: int) -> float:
         speed[0] = w
-        pull = level * float(job.engine.at(speed)[0]) / job.shift.drive_radius[n]
+        pull = level * float(train.engine.at(speed)[0]) / train.path.drive_radius[n]
         push = kit_drive.thrust_per_speed2[branch, n] * w * w - kit_drive.spring[n]
         slack = push * belt.tight_per_thrust[n] - pull
         least = belt.least_slack[n] * pull
@@ -208,9 +208,9 @@ def bench_shift_maps(count: int) -> None:
 
     start = time.perf_counter()
     for branch in range(2):
-        for level in job.duty.levels:
-            for n in range(len(job.shift.position)):
-                brentq(miss, 0.05 * job.target_speed, 4 * job.target_speed, args=(branch, level, n))
+        for level in train.duty.levels:
+            for n in range(len(train.path.position)):
+                brentq(miss, 0.05 * train.target_speed, 4 * train.target_speed, args=(branch, level, n))
     loop = time.perf_counter() - start
     line(
         f"shift maps of {states} states", f"one kit {1e3 * single:.2f} ms", f"100,000 kits {1e5 * ours:.1f} s",

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 
@@ -91,7 +93,7 @@ def shop_job(
         ramps[f"h{n:03d}"] = helix_base.model_copy(
             update={"id": f"h{n:03d}", "angle": None, "ramp": points, "twist_steps": None, "twist_range": (0.0, 3.0)}
         )
-    parts = {
+    parts: dict[str, Mapping[str, Any]] = {
         "drive_springs": drive,
         "flyweights": weights,
         "masses": tuning,

@@ -102,7 +102,7 @@ SEATS = {
     "heel": {"along": "16 mm", "across": "-4 mm", "seat": "m6", "depth": "14 mm"},
     "tip": {"along": "54 mm", "across": "-14 mm", "seat": "m5", "depth": "16 mm", "may_be_empty": False},
 }
-BENCH = {"speed": "7000 rpm", "travel": ["0 mm", "9 mm", "25 mm"], "bare": ["900 N"] * 3}
+BENCH: dict[str, Any] = {"speed": "7000 rpm", "travel": ["0 mm", "9 mm", "25 mm"], "bare": ["900 N"] * 3}
 BENCH |= {"per_mass": {"heel": ["9 N/g"] * 3, "tip": ["30 N/g"] * 3}}
 
 
@@ -277,11 +277,12 @@ def test_a_spring_must_be_pressed_in_its_pocket(free: str) -> None:
 
 def test_a_helix_takes_the_twists_of_its_steps_or_of_its_range() -> None:
     asked = [9.8, 9.95, 15, 20.05, 20.2]
-    for twist, taken in [
+    cases: list[tuple[dict[str, Any], list[bool]]] = [
         ({}, [False, True, False, True, False]),
         ({"twist_steps": None, "twist_range": ["10 deg", "20 deg"]}, [False, True, True, True, False]),
         ({"twist_steps": None}, [False] * 5),
-    ]:
+    ]
+    for twist, taken in cases:
         assert [helix(**twist).takes_twist(angle * DEG) for angle in asked] == taken
 
 

@@ -275,4 +275,4 @@ def test_model_made_in_python_takes_plain_ids_but_no_other_scalar_kind() -> None
     with pytest.raises(ValidationError, match="turns"):
         Coil.model_validate({"kind": "coil", "id": "c", "mean_diameter": "5 mm", "turns": "4"})
     with pytest.raises(ValidationError, match="frozen"):
-        Coil(kind="coil", id="c", mean_diameter="5 mm").turns = 3  # type: ignore[arg-type,misc]
+        Coil(kind="coil", id="c", mean_diameter="5 mm").turns = 3  # type: ignore[arg-type]

@@ -118,7 +118,7 @@ def test_active_arc_is_the_integral_of_a_belt_sliding_along_the_groove(ratio):
     def reached(arc, y):
         return y[0] - ratio * slack
 
-    reached.terminal = True
+    reached.terminal = True  # type: ignore[attr-defined] # solve_ivp reads it off the function
     run = solve_ivp(growth, (0, wrap), [slack, 0], events=reached, rtol=1e-10, atol=1e-9)
     idle = drive_thrust(slack, wrap - run.t[-1], B13, friction)
     assert driven_thrust(ratio * slack, slack, wrap, B13, friction) == pytest.approx(idle + run.y[1, -1], rel=1e-7)

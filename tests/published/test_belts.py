@@ -36,7 +36,7 @@ def test_wentzell_14_2():
 
 def test_roloff_matek_centre_distance():
     # bs-wiki after Roloff/Matek: L 990, d 60.48, D 181.44 mm -> C 299 mm, wrap 156 deg (cut, not rounded: 156.65)
-    centre = brentq(lambda c: belt_length(30.24e-3, 90.72e-3, c) - 0.990, 0.2, 0.4)
+    centre = brentq(lambda c: float(belt_length(30.24e-3, 90.72e-3, c)) - 0.990, 0.2, 0.4)
     assert centre == pytest.approx(0.299, abs=0.0005, rel=0)
     assert 156 <= np.degrees(wrap_angles(30.24e-3, 90.72e-3, centre)[0]) < 157
 
@@ -110,7 +110,7 @@ def test_jindal_21_3_v_belt():
     # 0.25 m at 1000 rpm, 0.35 kg/m, mu 0.28, half angle 19 deg: Tc 59.97, T1 520.7, T2 102.7 N; 22 kW need 4.0 belts
     speed = np.pi * 0.25 * 1000 / 60
     centrifugal = centrifugal_tension(0.35, speed)
-    ratio = eytelwein_ratio(wrap_angles(0.125, 0.3125, 1.0)[0], np.radians(19), 0.28)
+    ratio = float(eytelwein_ratio(wrap_angles(0.125, 0.3125, 1.0)[0], np.radians(19), 0.28))
     slack = centrifugal + (520.7 - centrifugal) / ratio
     assert centrifugal == pytest.approx(59.97, abs=0.005, rel=0)
     assert slack == pytest.approx(102.7, abs=0.05 + 0.05 / ratio, rel=0)

@@ -206,13 +206,13 @@ class Draft:
     def _locks(self) -> dict[str, str]:
         """Two stations and the twist are always locked: every kit is scored one by one, so they must be few."""
         shelf = self.demo.job.shelf.family("helices")
-        helices = [shelf[part["id"]] for part in self.options["helix"] if part["id"] in shelf]
+        helices: list[Any] = [shelf[part["id"]] for part in self.options["helix"] if part["id"] in shelf]
         angles = [show_twist(t) for t in self.demo.job.twists if t and any(h.takes_twist(t) for h in helices)]
         twists = [self.demo.fitted["twist"], "none", str(self.rng.choice(angles or ["none"]))]
         locks = {"twist": ", ".join(dict.fromkeys(twists))}
         if self.planted != "twist_fit" and self.rng.random() < 0.3:
             locks["twist"] = self.demo.fitted["twist"]
-        in_file = {}
+        in_file: dict[str, str] = {}
         for station in STATIONS:
             if station != self.free_station:
                 (locks if self.rng.random() < 0.5 else in_file)[station] = self.demo.fitted[station]
@@ -250,7 +250,7 @@ class Draft:
     def short_table(self) -> None:
         """Arms whose thrust table ends before the sheave does."""
         seats = self.fitted("flyweight").get("stations", {})
-        table = {"speed": "7000 rpm", "travel": ["0 mm", "1 mm", "2 mm"], "bare": ["2500 N"] * 3}
+        table: dict[str, Any] = {"speed": "7000 rpm", "travel": ["0 mm", "1 mm", "2 mm"], "bare": ["2500 N"] * 3}
         table["per_mass"] = {seat: ["30 N/g"] * 3 for seat in seats}
         self.plant("flyweight", body=None, profile=None, thrust=table)
 

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -85,13 +86,14 @@ def test_a_choice_of_numbers_is_a_kit(job: Job) -> None:
 def test_a_lock_names_one_or_several_ids(job: Job, slot: str) -> None:
     ids = options_of(job, slot)
     first, last = ids[0], ids[-1]
-    for locks, left in [
+    cases: list[tuple[dict[str, Any], tuple[str, ...]]] = [
         ({slot: first}, (first,)),
         ({slot: f"{last},{first}"}, (first, last)),
         ({slot: f" {last} , {first} , {last} "}, (first, last)),
         ({slot: [last, first]}, (first, last)),
         ({slot: "any"}, ids),
-    ]:
+    ]
+    for locks, left in cases:
         space = make_space(job, locks)
         assert space.options[slot] == left
         assert all(space.options[other] == make_space(job).options[other] for other in SLOT_FAMILIES if other != slot)
@@ -240,7 +242,7 @@ def test_a_kit_from_texts_keeps_what_is_fitted(job: Job) -> None:
 def test_the_fitted_twist_stays_as_it_is(job: Job) -> None:
     fitted = job.spec.fitted.model_copy(update={"twist": 33.3333 * DEG})
     odd = replace(job, spec=job.spec.model_copy(update={"fitted": fitted}))
-    assert make_space(odd, lock_fitted=True).options["twist"] == (pytest.approx(33.3333 * DEG, abs=1e-9),)
+    assert make_space(odd, lock_fitted=True).options["twist"] == pytest.approx((33.3333 * DEG,), abs=1e-9)
 
 
 @pytest.mark.parametrize(

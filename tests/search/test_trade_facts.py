@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from varying import sides, stage_of, with_part
 
+from catalog import Job
 from catalog.slots import SLOT_FAMILIES, STATIONS
 from catalog.springs import MarkedForm
 from search.builds import sides_of_kit, unlimited
@@ -42,12 +43,12 @@ def with_loads(job, kit, slot, installed, full_shift, **update):
     sizes = {n: old.dimension(n) for n in ("outer_diameter", "inner_diameter", "solid_length")}
     if getattr(old, "kind", "") == "torsion":
         sizes["torsion_rate"] = old.winding_rate  # its wire goes
-    marks = MarkedForm(installed=f"{installed} N", full_shift=f"{full_shift} N")
+    marks = MarkedForm.model_validate({"installed": f"{installed} N", "full_shift": f"{full_shift} N"})
     forms = {"linear": None, "wire": None, "table": None, "marked": marks}
     return changed(job, kit, slot, **(sizes | forms | update))
 
 
-def with_ramp(job, kit, shallower):
+def with_ramp(job, kit, shallower) -> tuple[Job, Kit]:
     """The fitted helix made shallower by an angle [rad] over its whole travel."""
     helix = job.shelf.family("helices")[kit.parts["helix"]]
     if helix.angle is not None:
@@ -56,7 +57,7 @@ def with_ramp(job, kit, shallower):
     return changed(job, kit, "helix", ramp=points)
 
 
-def with_mass(job, kit, station, more):
+def with_mass(job, kit, station, more) -> tuple[Job, Kit]:
     """A heavier tuning mass in one station; an empty one is filled from what fits there."""
     filled = next(i for i in options_of(job, station) if i != "empty")
     if kit.parts[station] == "empty":
@@ -79,8 +80,8 @@ def wound(job, kit, degrees, rate=TORSION_RATE):
 
 
 def state_of(job, kit):
-    train = job.drivetrain
-    return engine_speed(*sides(job, kit), train.grip, train.path.drive_radius, train.engine, train.duty.levels)
+    (drive, driven), train = sides(job, kit), job.drivetrain
+    return engine_speed(drive, driven, train.grip, train.path.drive_radius, train.engine, train.duty.levels)
 
 
 def speeds(job, kit):

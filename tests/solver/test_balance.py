@@ -32,7 +32,7 @@ CLUTCHES = {
 }
 
 
-def sides(gain, spring, fixed, share, bands=(1.0, 1.0)):
+def sides(gain, spring, fixed, share, bands=(1.0, 1.0)) -> tuple[DriveSide, DrivenSide]:
     """Clutches from values that may vary over position; `bands`: (opening over closing) of arms and of ramp."""
     n = 12
     arms, ramp = np.array([[1.0], [bands[0]]]), np.array([[1.0], [1 / bands[1]]])

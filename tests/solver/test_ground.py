@@ -95,7 +95,7 @@ def test_run_ups_take_the_time_of_the_equation_of_motion(machine):
     """Starts alone stand on the upshift branch above what both branches share; solve_ivp gives the time of one."""
     starts = 1 / 120
     found = duty_of(machine, [replace(TRACK, load_changes=0.0, adhesion=5.0, starts=starts)])
-    first = VEHICLE.road_speed(TARGET, machine.path.ratio[0])
+    first = float(VEHICLE.road_speed(TARGET, machine.path.ratio[0]))
     # belt efficiency 0.87 during the run-up is the module's stated assumption
     force = POWER * 0.87 * VEHICLE.driveline_efficiency
 
@@ -103,7 +103,7 @@ def test_run_ups_take_the_time_of_the_equation_of_motion(machine):
         return (force / v - resistance(900.0, 0.05, 0.05, v, 1.6, AIR)) / 900.0
 
     arrived = lambda _, v: v[0] - TRACK.high_speed  # noqa: E731
-    arrived.terminal = True
+    arrived.terminal = True  # type: ignore[attr-defined] # solve_ivp reads it off the function
     run = solve_ivp(motion, (0, 1000), [first], events=arrived, rtol=1e-9)
     above = found.weights[0, 0].sum() - found.weights[0, 1].sum()
     assert above == pytest.approx(starts * run.t[-1], rel=0.002)
@@ -130,7 +130,7 @@ def test_less_adhesion_moves_time_to_lower_torque(machine, high, less):
 @given(grade=st.floats(-0.3, 0.0))
 def test_tyres_slip_where_the_force_passes_adhesion_times_the_load_on_the_ground(machine, grade):
     # statics on the slope; asked in the last per cent of the shift, where the force of full throttle hardly changes
-    top = VEHICLE.road_speed(TARGET, machine.path.ratio[-1])
+    top = float(VEHICLE.road_speed(TARGET, machine.path.ratio[-1]))
     force = POWER * 0.87 * VEHICLE.driveline_efficiency / top
     enough = force / (VEHICLE.mass * 9.80665 * np.cos(np.arctan(grade)))
     ground = Ground("downhill", 1.0, 0.0, enough, grade, top * 0.99, top * 2, 1.0, 1 / 20, 0.0)

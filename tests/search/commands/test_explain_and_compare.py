@@ -20,7 +20,7 @@ from command_line import (
     slots_of,
 )
 
-from search.space import SLOTS
+from search.space import SLOT_NAMES
 
 pytestmark = pytest.mark.invariant
 
@@ -40,7 +40,7 @@ def test_saved_kits_are_read_back_by_every_command(run: Run) -> None:
     fitted, *rows = compared.data["kits"]
     assert (fitted["kit"], fitted["changes"]) == ("fitted", 0)
     for row, name in zip(rows, names, strict=True):
-        assert (row["kit"], {slot: row[slot] for slot in SLOTS}, row["score"]) == (name, best, score)
+        assert (row["kit"], {slot: row[slot] for slot in SLOT_NAMES}, row["score"]) == (name, best, score)
     assert run("check", "kits").out.count(": kit; its parts are checked when it is used with a job\n") == 3
 
 

@@ -20,7 +20,7 @@ from command_line import (
 )
 
 from search.exact.pareto import RESOLUTION
-from search.space import SLOTS
+from search.space import SLOT_NAMES
 
 pytestmark = pytest.mark.invariant
 
@@ -37,8 +37,8 @@ def test_json_and_csv_hold_the_same_ranking_and_its_worth(run: Run) -> None:
     table = run("rank", JOB, "--top", 5, "--format", "csv")
     assert (table.code, table.err) == (0, "")
     for row, kit in zip(table.rows, data["kits"], strict=True):
-        assert (*kit["parts"], *kit["settings"]) == SLOTS
-        assert {slot: row[slot] for slot in SLOTS} == slots_of(kit)
+        assert (*kit["parts"], *kit["settings"]) == SLOT_NAMES
+        assert {slot: row[slot] for slot in SLOT_NAMES} == slots_of(kit)
         assert {"flatness", "spring_loss", "belt_margin"} < set(kit["terms"]) == set(data["units"])
         assert {name: float(row[name]) for name in kit["terms"]} == kit["terms"]
 
@@ -59,7 +59,7 @@ def test_limits_on_the_command_line_hold(run: Run, shop: Path) -> None:
 
     fitted = yaml.safe_load(Path(JOB).read_text())["fitted"]
     few = [slots_of(kit) for kit in kits("--max-changes 2")]
-    assert max(sum(kit[slot] != fitted[slot] for slot in SLOTS) for kit in few) == 2
+    assert max(sum(kit[slot] != fitted[slot] for slot in SLOT_NAMES) for kit in few) == 2
     cheap = kits("--budget 60")
     assert all(kit["terms"]["cost"] <= 60 for kit in cheap)
     assert kits("--budget '60 EUR'") == cheap
@@ -67,7 +67,7 @@ def test_limits_on_the_command_line_hold(run: Run, shop: Path) -> None:
     stocked = {p["id"] for p in parts if p["stock"]} | {*fitted.values(), "empty"}
     assert all(set(kit["parts"].values()) <= stocked for kit in kits("--in-stock"))
     locked = [slots_of(kit) for kit in kits(f"--lock-fitted --lock helix=any --lock tip={fitted['tip']},tip-12-g")]
-    assert {slot for kit in locked for slot in SLOTS if kit[slot] != fitted[slot]} == {"helix", "tip"}
+    assert {slot for kit in locked for slot in SLOT_NAMES if kit[slot] != fitted[slot]} == {"helix", "tip"}
     assert {kit["tip"] for kit in locked} == {fitted["tip"], "tip-12-g"}
     for kit in kits("--weight spring_loss=3 --weight belt_margin=0"):
         assert kit["score"] == pytest.approx(kit["terms"]["flatness"] + 3 * kit["terms"]["spring_loss"], abs=1e-8)
@@ -128,7 +128,7 @@ def test_the_table_of_a_ranking(run: Run, shop: Path) -> None:
     assert names.split()[-2:] == ["Changes", "Cost"]
     assert (units.split()[-1], len(units.rstrip())) == ("EUR", len(names.rstrip()))
     fitted = yaml.safe_load(Path(JOB).read_text())["fitted"]
-    heading = "Rank " + ", ".join(slot.replace("_", " ") for slot in SLOTS)
+    heading = "Rank " + ", ".join(slot.replace("_", " ") for slot in SLOT_NAMES)
     assert f"{heading} 1 " + ", ".join((fitted | {"helix": "ramp-40"}).values()) + f" {NARROWED} Of 1 kit" in text
     file.write_text(json.dumps(content))
     assert re.search(r"^ *1 .* > 0\.00$", run(*words).out, re.M)

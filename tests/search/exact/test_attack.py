@@ -7,13 +7,16 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from attack_jobs import attack_job, attack_request
+from varying import stage_of
 
+from catalog import Job
 from search.exact.bounds import percent
 from search.exact.keepers import BestKits, Keeper, Kept
 from search.exact.pairs import Sides
 from search.exact.pareto import ParetoFront
 from search.exact.search import INTERRUPTED, Progress, Watch, search_space
-from search.score import PAIR_RULES, pair_terms
+from search.pair_rules import PAIR_RULES
+from search.score import pair_terms
 from search.space import Space, make_space
 
 pytestmark = pytest.mark.invariant
@@ -25,12 +28,12 @@ SMALL = {"heel": 4, "mid": 2, "driven": 12}  # some thousand kits
 
 
 @pytest.fixture(scope="module")
-def attack(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., Sides]:
-    """Both sides of the job of a seed."""
+def attack(tmp_path_factory: pytest.TempPathFactory) -> Callable[..., tuple[Job, Sides]]:
+    """The job of a seed, and both its sides."""
 
-    def make(seed: int, **sizes: int) -> Sides:
+    def make(seed: int, **sizes: int) -> tuple[Job, Sides]:
         job = attack_job(tmp_path_factory.mktemp("attack"), seed, **sizes)
-        return Sides.of(job, make_space(job), attack_request(job, seed))
+        return job, Sides.of(stage_of(job, attack_request(job, seed)), make_space(job))
 
     return make
 
@@ -50,16 +53,16 @@ def some_pairs(sides: Sides, count: int, seed: int) -> tuple[np.ndarray, np.ndar
         pairs.append(np.column_stack([part.rows[rows], columns]))
         bounds.append(np.maximum(below[rows, columns], floor[columns]))
     chosen, largest = np.concatenate(pairs), np.concatenate(bounds)
-    within = sides.broken(chosen) != 1 + PAIR_RULES.index("speed_limit")
+    within = sides.broken(chosen) != 1 + [rule.name for rule in PAIR_RULES].index("speed_limit")
     return chosen[within], largest[within]
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_no_bound_is_above_a_flatness(seed: int, attack: Callable[..., Sides]) -> None:
-    sides = attack(seed)
+def test_no_bound_is_above_a_flatness(seed: int, attack: Callable[..., tuple[Job, Sides]]) -> None:
+    _, sides = attack(seed)
     pairs, bounds = some_pairs(sides, PAIRS, seed)
     if len(pairs):
-        terms, _ = pair_terms(sides.job, sides.request, sides.drive, sides.driven, pairs)
+        terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
         assert (bounds <= terms["flatness"]).all()
 
 
@@ -71,16 +74,16 @@ def every_kit(sides: Sides) -> Kept:
 
 
 def keepers(space: Space) -> list[Keeper]:
-    of_each = [BestKits(1, slot, len(space.of_slot(slot))) for slot in ("heel", "driven_spring", "helix")]
+    of_each = [BestKits(1, slot, len(space.options[slot])) for slot in ("heel", "driven_spring", "helix")]
     return [BestKits(1), BestKits(30), BestKits(300), ParetoFront(), *of_each]
 
 
 @pytest.mark.parametrize("seed", LISTED)
-def test_every_list_is_that_of_balancing_every_kit(seed: int, attack: Callable[..., Sides]) -> None:
-    sides = attack(seed, **SMALL)
-    every, space = every_kit(sides), make_space(sides.job)
+def test_every_list_is_that_of_balancing_every_kit(seed: int, attack: Callable[..., tuple[Job, Sides]]) -> None:
+    job, sides = attack(seed, **SMALL)
+    every, space = every_kit(sides), make_space(job)
     for keeper in keepers(space):
-        search_space(sides.job, space, sides.request, keeper)
+        search_space(job, space, sides.request, keeper)
         wanted = every.take(keeper.choose(every)) if len(every) else every
         kept = every.take(np.arange(0)) if keeper.kept is None else keeper.kept
         assert kept.choices.tolist() == wanted.choices.tolist()
@@ -89,12 +92,12 @@ def test_every_list_is_that_of_balancing_every_kit(seed: int, attack: Callable[.
 
 @pytest.mark.parametrize("seed", LISTED[:6])
 def test_what_a_stopped_search_says_of_its_bound_is_true(
-    seed: int, attack: Callable[..., Sides], monkeypatch: pytest.MonkeyPatch
+    seed: int, attack: Callable[..., tuple[Job, Sides]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for name, value in {"_CELLS": 2, "_FIRST": 2, "_BATCH": 8}.items():
         monkeypatch.setattr(f"search.exact.search.{name}", value)
-    sides = attack(seed, **SMALL)
-    every, space = every_kit(sides), make_space(sides.job)
+    job, sides = attack(seed, **SMALL)
+    every, space = every_kit(sides), make_space(job)
     for reports in (2, 5, 20):
         for keeper in (BestKits(30), ParetoFront()):
             told: list[Progress] = []
@@ -104,7 +107,7 @@ def test_what_a_stopped_search_says_of_its_bound_is_true(
                 if len(told) == reports:
                     raise KeyboardInterrupt
 
-            found = search_space(sides.job, space, sides.request, keeper, Watch(stop))
+            found = search_space(job, space, sides.request, keeper, Watch(stop))
             wanted = every.take(keeper.choose(every)) if len(every) else every
             kept = set() if keeper.kept is None else {tuple(choice) for choice in keeper.kept.choices.tolist()}
             missed = np.array([tuple(choice) not in kept for choice in wanted.choices.tolist()], bool)

@@ -237,8 +237,8 @@ def test_bounding_away_loses_no_kit(seed: int, wide: Callable[[int], Wide]) -> N
     assert space.found(ParetoFront()).kept.choices.tolist() == choices[keep].tolist()
     for at, slot in enumerate(SLOT_NAMES):
         _, first = np.unique(choices[:, at], return_index=True)
-        best = space.found(BestKits(1, slot, len(space.space.options[slot])))
-        assert best.kept.choices.tolist() == choices[np.sort(first)].tolist()
+        each = space.found(BestKits(1, slot, len(space.space.options[slot])))
+        assert each.kept.choices.tolist() == choices[np.sort(first)].tolist()
 
 
 CUTS: list[dict[str, Any]] = [
@@ -373,6 +373,8 @@ def test_nondominated_agrees_with_an_independent_library(seed: int) -> None:
     library = pytest.importorskip("paretoset")
     rng = np.random.default_rng(seed)
     for count, levels, columns in ((1, 3, 3), (40, 3, 2), (300, 6, 3), (300, 1000, 3), (200, 4, 4)):
-        points = rng.integers(-levels, levels, (count, columns)) * np.where(rng.random(columns) < 0.5, 0.1, -0.1)
+        points = rng.integers(-levels, levels, (count, columns)).astype(float) * np.where(
+            rng.random(columns) < 0.5, 0.1, -0.1
+        )
         expected = library.paretoset(points, sense=["min"] * columns, distinct=False, use_numba=False)
         assert nondominated(points).tolist() == expected.tolist()

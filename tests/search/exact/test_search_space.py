@@ -35,7 +35,7 @@ pytestmark = pytest.mark.invariant
 DEMO = Path(__file__).parents[3] / "configs" / "rescue.yaml"
 FROM_RPM = np.pi / 30
 SMALL = {"springs": 4, "arms": 2, "masses": 3, "driven": 4, "helices": 4, "twists": 2}  # 6,912 kits
-OPEN = {"belt_margin": -10.0, "coil_clearance": -1.0, "spring_stress": 1e9, "idle_clearance": -1e3}
+OPEN: dict[str, Any] = {"belt_margin": -10.0, "coil_clearance": -1.0, "spring_stress": 1e9, "idle_clearance": -1e3}
 OPEN |= {"engagement": (1.0, 2000.0)}  # rad/s
 
 
@@ -48,8 +48,9 @@ def faster(job: Job, factor: float) -> Job:
     return varied(job, engine={"speed_limit": factor * job.drivetrain.target_speed})
 
 
-def with_curve(job: Job, speed: np.ndarray, torque: np.ndarray, **engine: float) -> Job:
-    return varied(job, engine={"speed": speed, "torque": torque, "corrected": False, **engine})
+def with_curve(job: Job, speed: np.ndarray, torque: np.ndarray, *, target_speed: float, speed_limit: float) -> Job:
+    engine = {"speed": speed, "torque": torque, "corrected": False}
+    return varied(job, engine=engine | {"target_speed": target_speed, "speed_limit": speed_limit})
 
 
 def with_parts(job: Job, family: str, change: Any) -> Job:
@@ -181,7 +182,7 @@ def one_driven_half(job: Job, seed: int) -> Case:
 def wild_torque(job: Job, seed: int) -> Case:
     rng = np.random.default_rng(seed)
     curve = np.linspace(2000, 9000, 12) * FROM_RPM, rng.uniform(5, 100, 12)
-    target = job.drivetrain.target_speed
+    target = float(job.drivetrain.target_speed)
     job = with_curve(shop(job, seed, arms=1, masses=2), *curve, target_speed=target, speed_limit=9500 * FROM_RPM)
     job = limits(job, **OPEN)
     return Case(job, Request.of(job))
@@ -369,7 +370,7 @@ def test_time_is_kept_where_no_pair_can_be_balanced(job: Job, monkeypatch: pytes
     monkeypatch.setattr("search.exact.search._CELLS", 1)
     monkeypatch.setattr(Sides, "all_broken", lambda self, rows, columns, *_: np.zeros(len(columns), np.int8))
     job = shop(job, 11)
-    job = replace(job, speed_limit=1.01 * job.target_speed)
+    job = faster(job, 1.01)
     told: list[Progress] = []
     found = search_space(job, make_space(job), Request.of(job), BestKits(5), Watch(told.append, 1e-9))
     assert found.scored == 0
