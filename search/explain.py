@@ -67,7 +67,7 @@ class LaunchPoint:
 
 @dataclass(frozen=True)
 class GroundFacts:
-    """What one ground sees; band in %, speeds in rpm and km/h, shares in %."""
+    """What one ground sees; flatness in %, speeds in rpm and km/h, shares in %."""
 
     ground: str
     share: float

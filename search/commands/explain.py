@@ -169,7 +169,7 @@ def _curve(out: Console, facts: Explanation) -> None:
     )
     out.print()
     table = plain_table(
-        "Shift", "Ratio", "km/h", "Up", "Back", "Drive", "Driven", "Tight", "Slack", "Slip", "Pull", "Loss", left=()
+        "Shift", "Ratio", "km/h", "Up", "Back", "Drive", "Driven", "Tight", "Slack", "Slip", "Tension", "Loss", left=()
     )
     table.add_row("", "", "", "rpm", "rpm", "N", "N", "N", "N", "%", "%", "kW", style="dim")
     for p in facts.curve:
@@ -181,7 +181,7 @@ def _curve(out: Console, facts: Explanation) -> None:
         )  # fmt: skip
     out.print(table)
     out.print(
-        "Drive, Driven: thrust; Tight, Slack: belt tension; Slip, Pull: reserve to slip and to the rated tension."
+        "Drive, Driven: thrust; Tight, Slack: belt tension; Slip, Tension: reserve to slip and to the rated tension."
     )
     for status in sorted({p.status for p in facts.curve} - {"balanced"}):
         where = [p.position for p in facts.curve if p.status == status]
@@ -192,7 +192,7 @@ def _curve(out: Console, facts: Explanation) -> None:
 def _grounds(out: Console, facts: Explanation) -> None:
     from search.screen import number, plain_table, whole
 
-    table = plain_table("Ground", "Share", "km/h", "Band", "Mean", "Lowest", "Highest", "Spins", "Of band")
+    table = plain_table("Ground", "Share", "km/h", "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it")
     table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
@@ -201,7 +201,7 @@ def _grounds(out: Console, facts: Explanation) -> None:
             number(g.share_of_flatness, 0),
         )  # fmt: skip
     out.print(table)
-    out.print("Spins: time in which tyres slip before the torque asked for. Of band: share of the squared band.")
+    out.print("Spins: time in which tyres slip before the torque asked for. Share of it: of the flatness squared.")
     out.print()
     for start in range(0, len(facts.grounds), _GROUNDS_A_TABLE):
         shown = facts.grounds[start : start + _GROUNDS_A_TABLE]
@@ -228,7 +228,7 @@ def _neighbours(out: Console, facts: Explanation) -> None:
     out.print(
         "One part changed for the next of its kind" + (":" if facts.score.buildable else " (Score: of the kit then):")
     )
-    table = plain_table("Slot", "Instead", "Mean", "Band", "Loss", "Margin", "Score", left=(0, 1))
+    table = plain_table("Slot", "Instead", "Mean", "Flatness", "Loss", "Margin", "Score", left=(0, 1))
     table.add_row("", "", "rpm", "%", "%", "%", "", style="dim")
     for n in facts.neighbours:
         changed = [signed(n.mean_rpm, 0), signed(n.flatness), signed(n.spring_loss), signed(n.belt_margin, 1)]

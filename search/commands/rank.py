@@ -212,7 +212,7 @@ def _interruptible() -> Iterator[None]:
 
 def _show(out: Console, job: Job, ranking: Ranking, fitted: Score, narrowed: bool) -> None:
     from catalog.quantities import TO_RPM
-    from catalog.slots import SLOTS
+    from catalog.slots import BELT, SLOTS
     from search.screen import CAUTION, count, number, plain_table, signed
 
     out.print(f"{job.spec.description}: {count(len(ranking.kits), 'kit')} listed, {ranking.guarantee}.")
@@ -220,7 +220,8 @@ def _show(out: Console, job: Job, ranking: Ranking, fitted: Score, narrowed: boo
     target, limit = (float(speed) * TO_RPM for speed in (drivetrain.target_speed, drivetrain.speed_limit))
     out.print(f"Target {target:,.0f} rpm, limit {limit:,.0f} rpm.")
     out.print()
-    table = plain_table("Rank", "Score", "Band", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost", left=())
+    headings = "Rank", "Score", "Flatness", "High", "Low", "Loss", "Margin", "Engages", "Changes", "Cost"
+    table = plain_table(*headings, left=())
     table.add_row("", "", "% RMS", "rpm", "rpm", "%", "%", "rpm", "", job.currency, style="dim")
 
     def row(name: str, score: str, terms: Mapping[str, float], unpriced: bool) -> None:
@@ -238,9 +239,12 @@ def _show(out: Console, job: Job, ranking: Ranking, fitted: Score, narrowed: boo
     for reason in fitted.failures.values():
         out.print(f"The fitted kit breaks a rule: {reason}")
     out.print()
-    parts = plain_table("Rank", ", ".join(slot.replace("_", " ") for slot in SLOTS), left=(1,))
+    fitted_belt = job.spec.belt
+    shown = [slot for slot in SLOTS if slot != BELT or any(kit.parts[BELT] != fitted_belt for kit in ranking.kits)]
+    parts = plain_table("Rank", ", ".join(slot.replace("_", " ") for slot in shown), left=(1,))
     for kit in ranking.kits:
-        parts.add_row(str(kit.rank), ", ".join(kit.kit.words().values()))
+        words = kit.kit.words()
+        parts.add_row(str(kit.rank), ", ".join(words[slot] for slot in shown))
     out.print(parts)
     if narrowed:
         out.print()

@@ -290,6 +290,7 @@ def driven_springs() -> list[str]:
 
 def belts() -> list[str]:
     loss = 'losses: {bending: "1.2 N m", wedging: 0.017, stretch_stiffness: "160 kN", wedge_stiffness: "60 MPa"}'
+    soft = 'losses: {bending: "1.4 N m", wedging: 0.021, stretch_stiffness: "150 kN", wedge_stiffness: "52 MPa"}'
     return [
         part("scree-belt", "the fitted belt, 34 mm top width", "estimated", "139.00 EUR", 2,
              "invented; friction 0.35 and losses as common practice, no source; no measured map exists",
@@ -298,6 +299,10 @@ def belts() -> list[str]:
         part("scree-belt-short", "a belt too short for this machine", "example", "139.00 EUR", 0, "invented",
              'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "930 mm"', 'half_angle: "13 deg"',
              'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", loss),
+        part("scree-belt-soft", "a softer compound: more grip, more loss", "estimated", "152.00 EUR", 1,
+             "invented; friction and losses as common practice, no source; no measured map exists",
+             'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "994 mm"', 'half_angle: "13 deg"',
+             'mass_per_length: "0.43 kg/m"', 'max_tension: "4.2 kN"', "friction: 0.39", soft),
     ]  # fmt: skip
 
 

@@ -1,0 +1,116 @@
+"""The belt as a slot: locked to the fitted one unless freed, and then searched like any other part."""
+
+from __future__ import annotations
+
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from varying import varied, with_part
+
+from catalog import Job
+from search import rank, score_kit
+from search.exact.pareto import RESOLUTION, nondominated
+from search.kitfile import find_kit, save_kits
+from search.score import Score
+from search.space import Kit, Space, fitted_kit, make_space
+
+pytestmark = pytest.mark.invariant
+
+BELTS = ("scree-belt", "scree-belt-short", "scree-belt-soft")
+FEW = {"drive_spring": "bramble,larch,alder", "heel": "heel-10-g,empty", "helix": "ramp-44,ramp-40,ramp-42"}
+FEW |= {"driven_spring": "curlew,corncrake", "twist": "none"}
+
+
+@pytest.fixture(scope="module")
+def locks(fitted: Kit) -> dict[str, str]:
+    """A few parts a slot, and every belt."""
+    return {slot: fitted.parts[slot] for slot in ("flyweight", "mid", "tip")} | FEW | {"belt": "any"}
+
+
+@pytest.fixture(scope="module")
+def every(job: Job, locks: dict[str, str]) -> list[Score]:
+    """Every kit of that space scored by itself."""
+    space = make_space(job, locks)
+    choices = itertools.product(*(range(len(options)) for options in space.options.values()))
+    return [score_kit(job, space.kit(choice)) for choice in choices]
+
+
+@pytest.fixture(scope="module")
+def best(every: list[Score]) -> list[Score]:
+    return sorted((s for s in every if s.buildable), key=lambda s: (s.score, s.kit.order))
+
+
+def test_the_belt_is_the_fitted_one_unless_a_lock_frees_it(job: Job) -> None:
+    assert make_space(job).options["belt"] == (job.spec.belt,)
+    assert make_space(job, {"belt": "any"}).options["belt"] == BELTS
+    assert make_space(job, {"belt": BELTS[2]}).options["belt"] == BELTS[2:]
+    assert make_space(job, {"belt": "any"}, lock_fitted=True).size == 3
+    assert make_space(job, {"belt": "any"}).size == 3 * make_space(job).size
+
+
+def test_kits_of_all_belts_are_ranked_as_if_scored_one_by_one(
+    job: Job, locks: dict[str, str], every: list[Score], best: list[Score]
+) -> None:
+    assert {s.kit.parts["belt"] for s in best} == {BELTS[0], BELTS[2]}
+    for plain in (False, True):
+        ranking = rank(job, 10_000, locks, plain=plain)
+        assert [(k.kit, k.score) for k in ranking.kits] == [(s.kit, s.score) for s in best]
+        counts = dict(ranking.counts)
+        assert counts.pop("space") == sum(counts.values()) == len(every)
+        assert counts["belt_fit"] == len(every) // 3
+    assert "scree-belt-short does not run on these sheaves" in ranking.reasons["belt_fit"]
+
+
+def test_best_of_each_belt_and_pareto_front_go_over_all_belts(
+    job: Job, locks: dict[str, str], best: list[Score]
+) -> None:
+    each = rank(job, locks=locks, best_per="belt")
+    firsts = [next(s for s in best if s.kit.parts["belt"] == belt) for belt in (BELTS[0], BELTS[2])]
+    assert {k.kit.order for k in each.kits} == {s.kit.order for s in firsts}
+    points = np.array([[round(s.terms[t], d) * (-1 if t == "belt_margin" else 1) for t, d in RESOLUTION.items()]
+                       for s in best])  # fmt: skip
+    _, first = np.unique(points, axis=0, return_index=True)
+    front = np.sort(first)[nondominated(points[np.sort(first)])]
+    assert [k.kit for k in rank(job, locks=locks, pareto=True).kits] == [best[n].kit for n in front]
+
+
+def test_a_belt_of_other_properties_is_what_a_job_with_it_fitted_says(job: Job, fitted: Kit) -> None:
+    part = job.shelf.family("belts")[BELTS[2]]
+    changed = {"length": part.pitch_length, "friction": part.friction, "max_tension": part.max_tension}
+    changed |= {"mass_per_length": part.mass_per_length, **part.losses.model_dump()}
+    other = score_kit(job, Kit({**fitted.parts, "belt": part.id}, fitted.settings))
+    alone = score_kit(varied(job, belt=changed), fitted)
+    told = {"cost", "changes", "belt_life"}
+    assert {k: v for k, v in other.terms.items() if k not in told} == {
+        k: v for k, v in alone.terms.items() if k not in told
+    }
+    assert (other.terms["cost"], other.terms["changes"]) == (152.0, 1)
+    assert other.terms["belt_life"] != 1 == pytest.approx(alone.terms["belt_life"])
+
+
+def test_what_does_not_bolt_on_is_told_of_the_belt(job: Job, fitted: Kit) -> None:
+    stranger = job.shelf.family("belts")[BELTS[0]].model_copy(update={"id": "stranger", "fits": ["loam-drive"]})
+    wide = stranger.model_copy(update={"id": "wide", "fits": ["quern-drive", "quern-driven"], "half_angle": 0.28})
+    job = with_part(with_part(job, "belt", stranger), "belt", wide)
+    for belt, words in (("stranger", "is made for loam-drive"), ("wide", "has a flank angle of 16 deg")):
+        score = score_kit(job, Kit({**fitted.parts, "belt": belt}, fitted.settings))
+        assert not score.buildable
+        assert words in score.failures["belt_fit"]
+
+
+def test_a_kit_file_keeps_its_belt_and_one_without_means_the_fitted(
+    job: Job, tmp_path: Path, locks: dict[str, str]
+) -> None:
+    ranking = rank(job, 1, locks | {"belt": BELTS[2]})
+    save_kits(job, ranking, tmp_path)
+    (file,) = tmp_path.glob("kit-*.yaml")
+    assert find_kit(job, str(file)) == ranking.kits[0].kit
+    file.write_text("".join(line for line in file.read_text().splitlines(True) if "belt:" not in line))
+    assert find_kit(job, str(file)).parts["belt"] == job.spec.belt
+
+
+def test_a_space_of_one_kit_has_its_belt(job: Job) -> None:
+    kit = fitted_kit(job)
+    assert Space.of(kit).kit([0] * 9) == kit
