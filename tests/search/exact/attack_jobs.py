@@ -24,8 +24,8 @@ __all__ = ["attack_job", "attack_request"]
 
 TARGET = 6000.0  # rpm
 TORQUE = 60.0  # N m there
-WIDE = {"drive": 3, "arms": 2, "heel": 6, "mid": 3, "driven": 8, "helices": 4}
-NARROW = {"drive": 1, "arms": 1, "heel": 8, "mid": 4, "driven": 40, "helices": 1}
+WIDE = {"drive": 2, "arms": 2, "heel": 30, "mid": 3, "driven": 12, "helices": 5}
+NARROW = {"drive": 1, "arms": 1, "heel": 60, "mid": 4, "driven": 60, "helices": 1}
 STATED = {"description": "invented", "source": "invented", "basis": "example"}
 
 Part = dict[str, Any]
@@ -129,7 +129,7 @@ def _helices(rng: np.random.Generator, count: int, narrow: bool) -> list[Part]:
 
 
 def _masses(rng: np.random.Generator, sizes: dict[str, int]) -> list[Part]:
-    step = float(rng.choice([0.3, 3.0, 30.0]))
+    step = float(rng.choice([10.0, 60.0, 200.0])) / sizes["heel"]  # all the way by a little, or by much
     return [
         STATED
         | {

@@ -24,7 +24,7 @@ pytestmark = pytest.mark.invariant
 SEEDS = range(60)
 PAIRS = 500  # of each job
 LISTED = range(100, 112)
-SMALL = {"heel": 4, "mid": 2, "driven": 12}  # some thousand kits
+SMALL = {"drive": 2, "heel": 6, "mid": 2, "driven": 12, "helices": 3}  # some thousand kits
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +58,11 @@ def some_pairs(sides: Sides, count: int, seed: int) -> tuple[np.ndarray, np.ndar
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-def test_no_bound_is_above_a_flatness(seed: int, attack: Callable[..., tuple[Job, Sides]]) -> None:
+def test_no_bound_is_above_a_flatness(
+    seed: int, attack: Callable[..., tuple[Job, Sides]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("search.exact.slopes._BOXES", (128, 16, 5)[seed % 3])
+    monkeypatch.setattr("search.exact.slopes._LEAST_BOXES", 1)
     _, sides = attack(seed)
     pairs, bounds = some_pairs(sides, PAIRS, seed)
     if len(pairs):
