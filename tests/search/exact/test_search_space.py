@@ -314,7 +314,7 @@ def test_what_is_told_of_a_search_ended_early_is_true(
     stopped_case: Case, plain: bool, kind: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for name, value in {"_CELLS": 2, "_FIRST": 2, "_BATCH": 2 if not plain else 2048}.items():
-        monkeypatch.setattr(f"search.exact.{name}", value)
+        monkeypatch.setattr(f"search.exact.search.{name}", value)
     case = stopped_case
     choices, scores, _ = case.every
     rank_of = {tuple(choice): number for number, choice in enumerate(choices.tolist())}
@@ -394,13 +394,13 @@ def test_what_cannot_be_asked_for_is_refused(
 def interrupted(wait: str, *words: str) -> subprocess.CompletedProcess[str]:
     """A plain ranking of the demo that has sent itself Ctrl-C: at the n-th report of the search."""
     script = (
-        "import os, signal\nimport search.exact as exact\nfrom search.commands import main\n"
-        "tell, told = exact._Search._tell, []\n"
+        "import os, signal\nimport search.exact.search as exact\nfrom search.commands import main\n"
+        "look, told = exact._Search._look, []\n"
         "def count(self, bound):\n"
         "    told.append(bound)\n"
         f"    len(told) == {wait} and os.kill(os.getpid(), signal.SIGINT)\n"
-        "    tell(self, bound)\n"
-        "exact._Search._tell = count\nmain()"
+        "    look(self, bound)\n"
+        "exact._Search._look = count\nmain()"
     )
     words = (sys.executable, "-c", script, "rank", str(DEMO), "--method", "plain", *words)
     return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
@@ -422,7 +422,7 @@ def test_ctrl_c_lists_the_best_so_far_as_not_proven(form: str) -> None:
 
 def test_ctrl_c_before_any_kit_is_balanced_is_told() -> None:
     script = (
-        "import search.exact as exact\nfrom search.commands import main\n"
+        "import search.exact.search as exact\nfrom search.commands import main\n"
         "def stop(*_):\n    raise KeyboardInterrupt\n"
         "exact.driven_builds = stop\nmain()"
     )
