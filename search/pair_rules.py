@@ -64,7 +64,12 @@ class PairRule:
 
 
 def _too_fast(_: Request, drive: Offer, driven: Offer) -> Mask:
-    return np.asarray((driven.at_limit > drive.at_limit).any(axis=-1))
+    fast = np.zeros(np.broadcast_shapes(drive.cost.shape, driven.cost.shape), bool)
+    for position in range(driven.at_limit.shape[-1]):
+        needed, given = driven.at_limit[..., position], drive.at_limit[..., position]
+        if needed.max(initial=-np.inf) > given.min(initial=np.inf):  # at most positions nobody passes the limit
+            fast |= needed > given
+    return fast
 
 
 def _too_fast_sentence(stage: Stage, drive: Offer, driven: Offer) -> str:

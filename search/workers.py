@@ -1,19 +1,69 @@
-"""Work shared between threads: numpy lets go of the interpreter lock while it computes."""
+"""Work shared between threads: numpy lets go of the interpreter lock while it computes.
+
+Whoever starts a search names its crew once: the executor that does the shares, and a check made before each of them.
+"""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeVar
 
-__all__ = ["parallel", "parallel_slices"]
+__all__ = ["Executor", "crew", "parallel", "parallel_slices"]
 
 T = TypeVar("T")
 
 
-def parallel(work: Callable[[int], T], count: int) -> Iterator[T]:
-    """Results of work(0), work(1), … in that order, as many at a time as there are processors.
+class Executor(Protocol):
+    """What does the shares: of `concurrent.futures`, or anything else with such a map that shares memory."""
+
+    def map(self, fn: Callable[[int], Any], *iterables: Iterable[int]) -> Iterator[Any]:
+        """Results of fn for each number, in order; what has not begun is dropped once one of them fails."""
+
+
+class _Alone:
+    """Does one share after the other."""
+
+    def map(self, fn: Callable[[int], Any], *iterables: Iterable[int]) -> Iterator[Any]:
+        return map(fn, *iterables)
+
+
+@dataclass(frozen=True)
+class _Crew:
+    executor: Executor
+    check: Callable[[], None]
+
+
+_crew: ContextVar[_Crew | None] = ContextVar("crew", default=None)
+
+
+@contextmanager
+def crew(executor: Executor | None = None, check: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Do what `parallel` is given inside of this block with one executor.
+
+    Parameters
+    ----------
+    executor : Executor, optional
+        As many threads as there are processors, if left out.
+    check : callable
+        Called before each share; what it raises ends the work and comes out of `parallel`.
+    """
+    own = ThreadPoolExecutor(max_workers=os.cpu_count() or 1) if executor is None else None
+    before = _crew.set(_Crew(executor or own or _Alone(), check))
+    try:
+        yield
+    finally:
+        _crew.reset(before)
+        if own is not None:
+            own.shutdown(wait=True, cancel_futures=True)
+
+
+def parallel(work: Callable[[int], T], count: int) -> list[T]:
+    """Results of work(0), work(1), … in that order, as many at a time as the crew has threads.
 
     Parameters
     ----------
@@ -21,18 +71,24 @@ def parallel(work: Callable[[int], T], count: int) -> Iterator[T]:
         Takes the number of its share; shares must not depend on each other.
     count : int
         Number of shares.
-
-    Yields
-    ------
-    The results, in order whatever the number of threads.
     """
-    if count <= 1:
-        yield from map(work, range(count))
-        return
-    with ThreadPoolExecutor(max_workers=os.cpu_count() or 1) as pool:
-        yield from pool.map(work, range(count))
+    here = _crew.get()
+    if here is None:
+        with crew():
+            return parallel(work, count)
+    alone = _Crew(_Alone(), here.check)
+
+    def share(number: int) -> T:
+        before = _crew.set(alone)  # a share that is split again must not wait for its own thread
+        try:
+            here.check()
+            return work(number)
+        finally:
+            _crew.reset(before)
+
+    return list((here if count > 1 else alone).executor.map(share, range(count)))
 
 
 def parallel_slices(work: Callable[[slice], T], count: int, size: int) -> list[T]:
     """Results of work(slice) for slices of at most `size` that cover range(count), in order."""
-    return list(parallel(lambda n: work(slice(n * size, (n + 1) * size)), -(-count // size)))
+    return parallel(lambda n: work(slice(n * size, (n + 1) * size)), -(-count // size))

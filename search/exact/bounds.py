@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 _OFF_AXES = 5e-5  # how far a drive build's point may lie off the directions kept: 0.005 % of band
-_BUILDS = 2_000  # driven builds bounded at once; about what stays in cache
+_VALUES = 60_000  # duty points of driven builds placed at once; about what stays in cache
 _ROUNDING = 1e-9  # relative, far above what doubles lose here
 _CANCELLED = 1e-14  # of the squares whose differences are taken: far above what doubles lose there
 _LOST = 1e-12  # of thrusts: ten times what the solver leaves unsolved of them, and far above what doubles lose
@@ -115,13 +115,19 @@ class Part:
     rows: Index
     points: Array = field(repr=False)
 
+    @cached_property
+    def box(self) -> tuple[Array, Array]:
+        """Least and largest of the points along each axis, shape (k,) each."""
+        return self.points.min(axis=0), self.points.max(axis=0)
+
     def floor(self, along: Array, off: Array) -> Array:
-        """Lower bound of the band [%] of placed driven builds with any drive build of the part, shape (m,)."""
-        outside = np.maximum(self.points.min(axis=0) - along, along - self.points.max(axis=0))
+        """Lower bound of the flatness [%] of placed driven builds with any drive build of the part, shape (m,)."""
+        low, high = self.box
+        outside = np.maximum(low - along, along - high)
         return percent(off + (np.maximum(outside, 0.0) ** 2).sum(axis=1))
 
     def squares(self, needed: Array) -> Array:
-        """Lower bound of the squared band [-] of every drive build of the part with driven builds, (n, m)."""
+        """Lower bound of the squared flatness [-] of every drive build of the part with driven builds, (n, m)."""
         along, off = self.group.place(needed)
         total: Array = self.points @ (-2 * along.T)
         total += np.einsum("nk,nk->n", self.points, self.points)[:, None]
@@ -130,18 +136,18 @@ class Part:
 
 
 def percent(squares: Array) -> Array:
-    """Band [%] of its square [-], rounded down by more than was lost in reaching it."""
+    """Flatness [%] of its square [-], rounded down by more than was lost in reaching it."""
     return np.asarray(100 * np.sqrt(np.fmax(squares * (1 - _ROUNDING), 0.0)))  # not a number: no bound
 
 
 @dataclass(frozen=True)
 class Bounds:
-    """Bounds of the band over all pairs of two sides.
+    """Bounds of the flatness over the pairs of two sides.
 
     Attributes
     ----------
     groups : tuple of tuples of Part
-        The parts of each group; together they hold every drive build once.
+        The parts of each group; no drive build is in two of them.
     needed : ndarray, shape (m, j) [N]
         Drive thrust each driven build needs at the usual speed errors.
     """
@@ -154,20 +160,32 @@ class Bounds:
         """The parts of all groups."""
         return tuple(part for parts in self.groups for part in parts)
 
-    def floors(self, columns: Index) -> Array:
-        """Lower bound of the band [%] of some driven builds with any drive build of each part, shape (parts, m)."""
+    def floors(self, columns: Index, widest: Array | None = None) -> Array:
+        """Lower bound of the flatness [%] of some driven builds with any drive build of each part, shape (parts, m).
+
+        `widest`, of that shape, is what matters: where the constant of a group is above it in all its parts already,
+        the constant is the bound, and no driven build need be placed for it.
+        """
+        first = np.cumsum([0, *(len(parts) for parts in self.groups)])
+        size = max(1, _VALUES // self.needed.shape[1])
 
         def work(number: int) -> Array:
-            parts = self.groups[number]
-            out = np.empty((len(parts), len(columns)))
-            for at in range(0, len(columns), _BUILDS):
-                here = slice(at, at + _BUILDS)
-                along, off = parts[0].group.place(self.needed[columns[here]])
+            parts, rows = self.groups[number], slice(first[number], first[number + 1])
+            group, out = parts[0].group, np.empty((len(parts), len(columns)))
+            constant = percent(np.array(group.constant))
+            out[:] = constant
+            for at in range(0, len(columns), size):
+                here = np.arange(at, min(at + size, len(columns)))
+                needed = self.needed[columns[here]]
+                if widest is not None:
+                    rest = (widest[rows, here] >= constant).any(axis=0) | (needed < group.lowest).any(axis=1)
+                    here, needed = here[rest], needed[rest]
+                along, off = group.place(needed)
                 for row, part in enumerate(parts):
                     out[row, here] = part.floor(along, off)
             return out
 
-        return np.concatenate(list(parallel(work, len(self.groups))))
+        return np.concatenate(parallel(work, len(self.groups)))
 
 
 def make_bounds(

@@ -1,4 +1,4 @@
-"""What a search keeps: the best kits, the best of each option of a slot; and how wide a band may still matter."""
+"""What a search keeps: the best kits, the best of each option of a slot; and how wide a flatness may still matter."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from search.exact.pairs import Ends, Pairs, Sides
+from search.exact.blocks import Ends
+from search.exact.pairs import Pairs, Sides
 from search.score import pair_terms
 from search.space import SLOT_NAMES
 
@@ -66,7 +67,13 @@ class Kept:
 
     def in_order(self) -> Index:
         """Numbers of the kits, best score first, equal scores by slot options."""
-        return np.lexsort((*self.choices.T[::-1], self.scores))
+        order = np.argsort(self.scores, kind="stable")
+        scores = self.scores[order]
+        tied = np.concatenate([[False], scores[1:] == scores[:-1], [False]])
+        again = np.flatnonzero(tied[1:] | tied[:-1])  # only these are told apart by their options: they are few
+        among = order[again]
+        order[again] = among[np.lexsort((*self.choices[among].T[::-1], self.scores[among]))]
+        return order
 
 
 class Keeper(ABC):
@@ -78,6 +85,9 @@ class Keeper(ABC):
     def add(self, sides: Sides, pairs: Pairs) -> None:
         """Balance pairs, and keep what is asked for of them and of the kits kept so far."""
         fresh = Kept.of(sides, pairs)
+        fresh = fresh.take(np.flatnonzero(self.hopeful(fresh)))
+        if not len(fresh):
+            return
         together = fresh if self.kept is None else self.kept.joined(fresh)
         together = together.take(together.in_order())
         self.kept = together.take(self.choose(together))  # one step, so that an interruption leaves it whole
@@ -85,6 +95,10 @@ class Keeper(ABC):
     @abstractmethod
     def choose(self, kits: Kept) -> Index:
         """Which kits to keep, given best score first; in that order."""
+
+    @abstractmethod
+    def hopeful(self, kits: Kept) -> NDArray[np.bool_]:
+        """Which kits could be kept beside what is kept so far: at least all that should be."""
 
     @abstractmethod
     def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
@@ -114,6 +128,7 @@ class BestKits(Keeper):
 
     def __init__(self, count: int, slot: str | None = None, options: int = 1) -> None:
         self.count, self.split, self.options = count, slot, options
+        self._last: tuple[Kept | None, Array] = None, np.full(options, np.inf)
 
     def choose(self, kits: Kept) -> Index:
         option = self._option(kits.choices)
@@ -121,21 +136,31 @@ class BestKits(Keeper):
         first = np.searchsorted(option[order], option[order])  # where the run of each option starts
         return np.sort(order[np.arange(len(order)) - first < self.count])
 
+    def hopeful(self, kits: Kept) -> NDArray[np.bool_]:
+        return np.asarray(kits.scores <= self._limits()[self._option(kits.choices)])
+
     def widest(self, sides: Sides, ends: Ends, columns: Index) -> Array:
-        # Limit of each option: the score of the last kit kept, once all places are taken.
-        limit = np.full(self.options, np.inf)
-        if self.kept is not None:
-            option = self._option(self.kept.choices)
-            taken = np.bincount(option, minlength=self.options) >= self.count
-            last = np.full(self.options, -np.inf)
-            np.maximum.at(last, option, self.kept.scores)
-            limit[taken] = last[taken]
-        of = limit[0] if self.split is None else limit[sides.option(ends, columns)]
+        limits = self._limits()
+        of = limits[0] if self.split is None else limits[sides.option(ends, columns)]
         room: Array = of * (1 + _RELATIVE) + _ROUNDED - ends.points - sides.driven_points[columns]
         weight = sides.request.weights["flatness"]
         if weight == 0:
             return np.where(room >= 0, np.inf, -1.0)
         return np.where(room >= 0, room / weight, -1.0)
+
+    def _limits(self) -> Array:
+        """Score of the last kit kept of each option, once all places are taken; worked out once for what is kept."""
+        kept, limits = self._last
+        if kept is not self.kept:
+            kept = self.kept
+            assert kept is not None
+            option = self._option(kept.choices)
+            taken = np.bincount(option, minlength=self.options) >= self.count
+            last = np.full(self.options, -np.inf)
+            np.maximum.at(last, option, kept.scores)
+            limits = np.where(taken, last, np.inf)
+            self._last = kept, limits
+        return limits
 
     def _option(self, choices: Index) -> Index:
         """Which option of the slot each kit has; 0 if there is no slot."""

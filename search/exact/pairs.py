@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds
+from search.exact.blocks import Ends, Leaves, Leeway, halved, padded
 from search.exact.bounds import Bounds, make_bounds
 from search.exact.points import DutyPoints, duty_points
 from search.pair_rules import PAIR_RULES, Offer
@@ -17,63 +18,19 @@ from search.request import Request
 from search.score import duty_balance, side_points
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space
 from search.stage import Stage
+from search.workers import parallel
 
-__all__ = ["Ends", "Pairs", "Sides"]
+__all__ = ["Pairs", "Sides"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Pairs = NDArray[np.intp]
 
-_PRICE_CLASSES = np.linspace(0.1, 0.9, 9)  # quantiles between classes of price, where there is a budget
+_THIN = 1_500  # pairs of one drive spring that are balanced sooner than bounds of its own would pay
+_LEAF = 64  # drive builds of a leaf, at most
+_FLATNESS_STEP, _PRICE_STEP = 0.002, 0.1  # of a budget: what is as far apart as one change, where leaves are halved
 _GOOD = 32  # pairs whose mean speed errors are taken as usual
-_RULE_NUMBERS = [np.int8(number) for number in range(1, 1 + len(PAIR_RULES))]
 _PAIRS = 10_000  # pairs judged by a rule at once; about what stays in cache
-
-
-@dataclass(frozen=True)
-class Ends:
-    """What drive builds bring to a pair beside their thrust, or the best that a part of them can bring.
-
-    Attributes
-    ----------
-    points : ndarray, shape (k,)
-        Added to the score.
-    loss : ndarray, shape (k,) [W]
-    option : ndarray of int, shape (k,)
-        Number of the option of the slot whose options are told apart; 0 if that is no drive slot.
-    """
-
-    points: Array
-    loss: Array
-    option: Index
-
-    def take(self, chosen: Index) -> Ends:
-        """Some of them, in any order."""
-        return Ends(self.points[chosen], self.loss[chosen], self.option[chosen])
-
-
-@dataclass(frozen=True)
-class _Offers:
-    """What decides the rules of pairs: of chosen builds, or the best that some builds can offer."""
-
-    at_limit: Array
-    cost: Array
-    unpriced: NDArray[np.bool_]
-    changes: NDArray[np.int64]
-
-    @staticmethod
-    def of(builds: DriveBuilds | DrivenBuilds, rows: Index) -> _Offers:
-        return _Offers(builds.at_limit[rows], builds.cost[rows], builds.unpriced[rows], builds.changes[rows])
-
-    @staticmethod
-    def best(drive: DriveBuilds, rows: Index) -> _Offers:
-        priced = rows[~drive.unpriced[rows]]
-        return _Offers(
-            drive.at_limit[rows].max(axis=0),
-            drive.cost[priced].min(initial=np.inf),
-            np.zeros((), bool),  # the cost is infinite where all are
-            drive.changes[rows].min(),
-        )
 
 
 @dataclass(frozen=True)
@@ -126,35 +83,85 @@ class Sides:
             return np.zeros(len(rows), np.intp)
         return np.asarray(self.drive.choice[rows, DRIVE_SLOTS.index(self.split)])
 
+    def block_ends(self, rows: Index) -> Ends:
+        """The best that blocks of drive builds can bring, from the builds of each, shape (l, s).
+
+        A block has one option of the slot whose options are told apart.
+        """
+        return Ends(self.drive_points[rows].min(axis=1), self.drive.loss[rows].min(axis=1), self._options(rows[:, 0]))
+
+    def leeway(self, rows: Index) -> Leeway:
+        """What blocks of drive builds leave to the rules of pairs, from the builds of each, shape (l, s)."""
+        drive = self.drive
+        given, changes = drive.at_limit[rows].max(axis=1), drive.changes[rows].min(axis=1)
+        return Leeway(given, self._price[rows].min(axis=1), np.zeros(len(rows), bool), changes)
+
+    @cached_property
+    def _price(self) -> Array:
+        return np.where(self.drive.unpriced, np.inf, self.drive.cost)
+
     @cached_property
     def part_ends(self) -> Ends:
         """The best that each part of the bounds can bring."""
-        rows = [part.rows for part in self.bounds.parts]
-        return Ends(
-            points=np.array([self.drive_points[part].min() for part in rows]),
-            loss=np.array([self.drive.loss[part].min() for part in rows]),
-            option=self._options(np.array([part[0] for part in rows])),
-        )
+        return Ends.joined([self.block_ends(part.rows[None]) for part in self.bounds.parts])
+
+    @cached_property
+    def part_leeway(self) -> Leeway:
+        """What each part of the bounds leaves to the rules of pairs."""
+        return Leeway.joined([self.leeway(part.rows[None]) for part in self.bounds.parts])
+
+    @cached_property
+    def most_leaves(self) -> Index:
+        """At most how many leaves each part of the bounds has."""
+        return np.array([1 + 2 * len(part.rows) // _LEAF for part in self.bounds.parts])
+
+    @property
+    def leaf_size(self) -> int:
+        """Most builds of a leaf."""
+        return _LEAF
+
+    def leaves(self, parts: Index) -> list[Leaves]:
+        """The leaves of some parts of the bounds, each made when it is first asked for."""
+        missing = [number for number in np.unique(parts).tolist() if number not in self._made]
+        self._made.update(zip(missing, parallel(lambda n: self._leaves(missing[n]), len(missing)), strict=True))
+        return [self._made[number] for number in parts.tolist()]
+
+    @cached_property
+    def _made(self) -> dict[int, Leaves]:
+        return {}
+
+    def _leaves(self, number: int) -> Leaves:
+        part, request = self.bounds.parts[number], self.request
+        features = [np.zeros((len(part.rows), 1)), part.points / _FLATNESS_STEP]  # builds may all be alike: no axes
+        if request.max_changes is not None:
+            features.append(self.drive.changes[part.rows, None].astype(float))
+        if request.budget is not None:
+            price = np.minimum(self._price[part.rows, None], 2 * request.budget + 1)
+            features.append(price / (_PRICE_STEP * request.budget + 0.01))
+        members, real = padded(halved(np.hstack(features), _LEAF))
+        rows = part.rows[members]
+        return Leaves.of(part, members, real, self.block_ends(rows), self.leeway(rows))
 
     def broken(self, pairs: Pairs) -> NDArray[np.int8]:
         """Number of the first pair rule each pair breaks, from 1; 0 where all hold; shape (k,)."""
         number = np.zeros(len(pairs), np.int8)
         for at in range(0, len(pairs), _PAIRS):
-            here = slice(at, at + _PAIRS)
-            rows, columns = pairs[here].T
-            number[here] = self._first_broken(_Offers.of(self.drive, rows), _Offers.of(self.driven, columns))
+            rows, columns = pairs[at : at + _PAIRS].T
+            number[at : at + _PAIRS] = self._first_broken(Leeway.of(self.drive, rows), Leeway.of(self.driven, columns))
         return number
 
-    def all_broken(self, rows: Index, columns: Index) -> NDArray[np.int8]:
-        """Number of a pair rule that driven builds break with every one of some drive builds; 0 for none; (m,)."""
-        return self._first_broken(_Offers.best(self.drive, rows), _Offers.of(self.driven, columns))
+    def all_broken(self, blocks: Leeway, columns: Index) -> NDArray[np.int8]:
+        """Number of a pair rule that driven builds break with all builds of a block; 0 for none; shape (l, m)."""
+        return self._first_broken(blocks.across(), Leeway.of(self.driven, columns))
 
     def _first_broken(self, drive: Offer, driven: Offer) -> NDArray[np.int8]:
-        broken = [rule.broken(self.request, drive, driven) for rule in PAIR_RULES]
-        return np.select(broken, _RULE_NUMBERS, np.int8(0))
+        number = np.int8(0)
+        for at, rule in reversed(list(enumerate(PAIR_RULES, 1))):
+            number = np.where(rule.broken(self.request, drive, driven), np.int8(at), number)
+        return np.asarray(number, np.int8)
 
     def choices(self, pairs: Pairs) -> Index:
-        """Number of each slot's option in the whole space, the slots in the order of `SLOTS`, shape (k, slots)."""
+        """Number of each slot's option in the whole space, the slots in their order, shape (k, slots)."""
         rows, columns = pairs.T
         belt = np.zeros((len(pairs), 1), np.intp)  # one for all pairs of these sides
         return np.hstack([self.drive.choice[rows], self.driven.choice[columns], belt]) + self.first
@@ -171,37 +178,47 @@ class Sides:
         return np.asarray(number + self.first[SLOT_NAMES.index(self.split)])
 
     @cached_property
-    def bounds(self) -> Bounds:
-        """Bounds of the flatness, made about the speed errors that are usual in good pairs.
+    def thin(self) -> Index:
+        """Drive builds whose spring has so few pairs that bounds of its own would not pay."""
+        return np.sort(
+            np.concatenate([np.zeros(0, np.intp), *(rows for rows in self._by_spring if self._is_thin(rows))])
+        )
 
-        Neither side may be empty.
+    @cached_property
+    def _by_spring(self) -> list[Index]:
+        return _runs([self.drive.choice[:, 0]], np.arange(len(self.drive)))
+
+    def _is_thin(self, rows: Index) -> bool:
+        return len(rows) * len(self.driven) < _THIN
+
+    @cached_property
+    def bounds(self) -> Bounds:
+        """Bounds of the flatness, made about the speed errors that are usual in good pairs, without the thin builds.
+
+        Some drive builds must not be thin, and there must be driven builds.
         """
-        duty, members = duty_points(self.stage.drivetrain), self._members()
+        thick = [rows for rows in self._by_spring if not self._is_thin(rows)]
+        keys = [self._options(np.arange(len(self.drive)))] if self.split in DRIVE_SLOTS else []
+        members = [_runs(keys, rows) for rows in thick]
+        duty = duty_points(self.stage.drivetrain)
         about_zero = np.zeros(int(duty.used.sum()))
         sample = [members[n] for n in _spread(len(members), 8)], _spread(len(self.driven), 64)
         usual = self._usual_errors(duty, *sample, about_zero)
         return make_bounds(self.stage.drivetrain, duty, self.drive, self.driven, members, usual)
 
-    def _members(self) -> list[list[Index]]:
-        """Drive builds by spring, and of each spring by what the request tells them apart by."""
-        drive, request = self.drive, self.request
-        keys: list[NDArray[Any]] = []
-        if self.split in DRIVE_SLOTS:
-            keys.append(self._options(np.arange(len(drive))))
-        if request.max_changes is not None:
-            keys.append(drive.changes)
-        if request.budget is not None:
-            price = np.where(drive.unpriced, np.inf, drive.cost)
-            keys.append(np.searchsorted(np.quantile(price, _PRICE_CLASSES, method="lower"), price))
-        every = np.arange(len(drive))
-        return [_runs(keys, rows) for rows in _runs([drive.choice[:, 0]], every)]
-
     def _usual_errors(self, duty: DutyPoints, members: list[list[Index]], columns: Index, about: Array) -> Array:
-        """Mean speed error of good pairs at each duty point, from a sample searched with bounds made about zero."""
+        """Mean speed error of good pairs at each duty point, from a sample searched with bounds made about some."""
         bounds = make_bounds(self.stage.drivetrain, duty, self.drive, self.driven.take(columns), members, about)
-        near = [(part.rows, part.squares(bounds.needed)) for part in bounds.parts]
-        pairs = np.concatenate([np.column_stack([rows[square.argmin(axis=0)], columns]) for rows, square in near])
-        bands = 100 * np.sqrt(np.maximum(np.concatenate([square.min(axis=0) for _, square in near]), 0.0))
+        pairs, bands = np.empty((0, 2), np.intp), np.empty(0)
+        for part in bounds.parts:
+            squares = part.squares(bounds.needed)
+            squares[self.all_broken(self.leeway(part.rows[:, None]), columns) != 0] = np.inf
+            best = squares.min(axis=0)
+            near = np.column_stack([part.rows[squares.argmin(axis=0)], columns])[best < np.inf]
+            pairs = np.concatenate([pairs, near])
+            bands = np.concatenate([bands, 100 * np.sqrt(np.maximum(best[best < np.inf], 0.0))])
+        if not len(pairs):
+            return about
         pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
         speed = duty_balance(self.stage.drivetrain, duty, self.drive, self.driven, pairs).speed
         errors = (speed / self.stage.drivetrain.target_speed - 1)[:, duty.used]

@@ -19,7 +19,7 @@ __all__ = ["DutyPoints", "duty_points"]
 
 Array = NDArray[np.float64]
 
-_BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
+_VALUES = 60_000  # duty points of driven builds worked on at once; about what stays in cache
 
 
 @dataclass(frozen=True)
@@ -74,7 +74,7 @@ class DutyPoints:
         def work(rows: slice) -> None:
             out[rows] = balance.needed_drive_thrust(side[rows], pull, self.grip)[:, self.used]
 
-        parallel_slices(work, len(out), _BUILDS)
+        parallel_slices(work, len(out), max(1, _VALUES // self.used.size))
         return out
 
 

@@ -193,7 +193,8 @@ def bench_shift_maps(count: int) -> None:
     ours = (time.perf_counter() - start) / count
 
     kit_drive, kit_driven, belt = drive[rows[0]], driven[columns[0]], train.grip
-    speed = np.array([train.target_speed])
+    speed0 = float(train.target_speed)
+    speed = np.array([speed0])
 
     def miss(w: float, branch: int, level: float, n: int) -> float:
         speed[0] = w
@@ -210,7 +211,7 @@ def bench_shift_maps(count: int) -> None:
     for branch in range(2):
         for level in train.duty.levels:
             for n in range(len(train.path.position)):
-                brentq(miss, 0.05 * train.target_speed, 4 * train.target_speed, args=(branch, level, n))
+                brentq(miss, 0.05 * speed0, 4 * speed0, args=(branch, level, n))
     loop = time.perf_counter() - start
     line(
         f"shift maps of {states} states", f"one kit {1e3 * single:.2f} ms", f"100,000 kits {1e5 * ours:.1f} s",

@@ -10,6 +10,7 @@ import pytest
 from varying import varied, with_part
 
 from catalog import Job
+from catalog.parts import Belt
 from search import rank, score_kit
 from search.exact.pareto import RESOLUTION, nondominated
 from search.kitfile import find_kit, save_kits
@@ -78,6 +79,7 @@ def test_best_of_each_belt_and_pareto_front_go_over_all_belts(
 
 def test_a_belt_of_other_properties_is_what_a_job_with_it_fitted_says(job: Job, fitted: Kit) -> None:
     part = job.shelf.family("belts")[BELTS[2]]
+    assert isinstance(part, Belt)
     changed = {"length": part.pitch_length, "friction": part.friction, "max_tension": part.max_tension}
     changed |= {"mass_per_length": part.mass_per_length, **part.losses.model_dump()}
     other = score_kit(job, Kit({**fitted.parts, "belt": part.id}, fitted.settings))

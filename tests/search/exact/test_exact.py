@@ -246,7 +246,12 @@ CUTS: list[dict[str, Any]] = [
     {"search.exact.search._PAIRS": 500},
     {"search.exact.search._BATCH": 7},
     {"search.exact.search._MOST_DRIVE": 30, "search.exact.search._MOST_DRIVEN": 20},
-    {"search.exact.bounds._BUILDS": 3, "search.exact.points._BUILDS": 5, "search.belt_terms._BUILDS": 7},
+    {"search.exact.bounds._VALUES": 300, "search.exact.points._VALUES": 500, "search.belt_terms._BUILDS": 7},
+    {"search.exact.search._VALUES": 40, "search.exact.pairs._LEAF": 3},
+    {"search.exact.search._COLUMNS": 5, "search.exact.search._LEAVES": 1, "search.exact.search._MOST_LEAVES": 9},
+    {"search.exact.search._SMALL": 10**9},
+    {"search.exact.pairs._THIN": 10**9},
+    {"search.exact.pairs._THIN": 4000},
     {"search.exact.bounds._OFF_AXES": 1e-2},
     {"search.exact.bounds._OFF_AXES": 0.0},
     {"search.score._CHUNK": 1},
@@ -297,6 +302,8 @@ SCRIPT = """
 import json, sys
 from catalog import load_job
 from search import rank
+from search.exact import pairs, search
+search._SMALL = pairs._THIN = 0
 job, locks = load_job(sys.argv[1]), json.loads(sys.argv[2])
 asked = [{"top": 30}, {"pareto": True}, {"best_per": "helix"}]
 print(json.dumps([rank(job, locks=locks, **options).to_dict() for options in asked]))

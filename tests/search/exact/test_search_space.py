@@ -191,9 +191,9 @@ def wild_torque(job: Job, seed: int) -> Case:
 def far_too_fast(job: Job, seed: int) -> Case:
     """A target so low that the best kits run at twice its speed, beyond the end of the torque curve."""
     job = limits(shop(job, seed), **OPEN)
-    speeds = {"target_speed": 3300 * FROM_RPM, "speed_limit": 11000 * FROM_RPM}
     curve = np.array([2000.0, 3000, 4000, 5000]) * FROM_RPM, np.array([50.0, 60, 70, 60])
-    return Case(with_curve(job, *curve, **speeds), Request.of(job))
+    job = with_curve(job, *curve, target_speed=3300 * FROM_RPM, speed_limit=11000 * FROM_RPM)
+    return Case(job, Request.of(job))
 
 
 MAKERS = (
@@ -327,7 +327,7 @@ def test_what_is_told_of_a_search_ended_early_is_true(
     stopped_case: Case, plain: bool, kind: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for name, value in {"_CELLS": 2, "_FIRST": 2, "_BATCH": 2 if not plain else 2048}.items():
-        monkeypatch.setattr(f"search.exact.{name}", value)
+        monkeypatch.setattr(f"search.exact.search.{name}", value)
     case = stopped_case
     choices, scores, _ = case.every
     rank_of = {tuple(choice): number for number, choice in enumerate(choices.tolist())}
@@ -407,13 +407,13 @@ def test_what_cannot_be_asked_for_is_refused(
 def interrupted(wait: str, *words: str) -> subprocess.CompletedProcess[str]:
     """A plain ranking of the demo that has sent itself Ctrl-C: at the n-th report of the search."""
     script = (
-        "import os, signal\nimport search.exact as exact\nfrom search.commands import main\n"
-        "tell, told = exact._Search._tell, []\n"
+        "import os, signal\nimport search.exact.search as exact\nfrom search.commands import main\n"
+        "look, told = exact._Search._look, []\n"
         "def count(self, bound):\n"
         "    told.append(bound)\n"
         f"    len(told) == {wait} and os.kill(os.getpid(), signal.SIGINT)\n"
-        "    tell(self, bound)\n"
-        "exact._Search._tell = count\nmain()"
+        "    look(self, bound)\n"
+        "exact._Search._look = count\nmain()"
     )
     words = (sys.executable, "-c", script, "rank", str(DEMO), "--method", "plain", *words)
     return subprocess.run(words, capture_output=True, text=True, timeout=120, check=False)
@@ -435,7 +435,7 @@ def test_ctrl_c_lists_the_best_so_far_as_not_proven(form: str) -> None:
 
 def test_ctrl_c_before_any_kit_is_balanced_is_told() -> None:
     script = (
-        "import search.exact as exact\nfrom search.commands import main\n"
+        "import search.exact.search as exact\nfrom search.commands import main\n"
         "def stop(*_):\n    raise KeyboardInterrupt\n"
         "exact.driven_builds = stop\nmain()"
     )
