@@ -155,10 +155,8 @@ class Sides:
         return self._first_broken(blocks.across(), Leeway.of(self.driven, columns))
 
     def _first_broken(self, drive: Offer, driven: Offer) -> NDArray[np.int8]:
-        number = np.int8(0)
-        for at, rule in reversed(list(enumerate(PAIR_RULES, 1))):
-            number = np.where(rule.broken(self.request, drive, driven), np.int8(at), number)
-        return np.asarray(number, np.int8)
+        broken = [rule.broken(self.request, drive, driven) for rule in PAIR_RULES]
+        return np.select(broken, [np.int8(number) for number in range(1, 1 + len(broken))], np.int8(0))
 
     def choices(self, pairs: Pairs) -> Index:
         """Number of each slot's option in the whole space, the slots in their order, shape (k, slots)."""
