@@ -245,9 +245,19 @@ def test_what_newton_leaves_is_found_by_halving(arm, monkeypatch, steps):
     halved = engine_speed(drive, driven, *others)
     assert halved.speed == pytest.approx(usual.speed, rel=1e-12)
     assert (halved.status == usual.status).all()
+
+
+@pytest.mark.parametrize("steps", range(2, 9))
+def test_halving_leaves_alone_what_has_converged(arm, monkeypatch, steps):
+    """One kit near the target and one far below it: in between, the first has converged and the second has not."""
+    train = derive(INPUTS)
+    drive, driven = kits_of(train, arm)
+    drive = DriveSide(drive.thrust_per_speed2 * np.array([1.0, 400.0])[:, None, None], drive.spring)
+    others = (train.grip, train.path.drive_radius, train.engine, INPUTS.levels, train.speed_limit)
+    monkeypatch.setattr(balance, "_NEWTON_STEPS", steps)
+    together = engine_speed(drive, driven, *others)
     for kit in range(2):
-        alone = engine_speed(drive[kit], driven[kit], *others)
-        assert np.array_equal(alone.speed, halved.speed[kit])
+        assert np.array_equal(engine_speed(drive[kit], driven[kit], *others).speed, together.speed[kit])
 
 
 # --- record ---
@@ -273,6 +283,7 @@ def test_numbers_no_machine_has_are_refused_by_name(path, value):
     [
         ("belt.length", 0.6, "shift.centre_distance", "cannot lie over a drive radius"),
         ("shift.min_driven_radius", 0.1, "shift.centre_distance", "the sheave serves 125 to 100 mm"),
+        ("shift.max_driven_radius", 0.08, "shift.centre_distance", "the sheave serves 80 to 70 mm"),
         ("shift.max_drive_radius", 0.03, "shift.centre_distance", "max_drive_radius = 0.03 m"),
         ("engine.target_speed", 820.0, "engine.speed_limit", "target_speed = 820 rad/s must lie between"),
         ("engine.idle_speed", 800.0, "engine.speed_limit", "must lie between idle_speed, 800 rad/s"),

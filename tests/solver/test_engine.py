@@ -35,6 +35,16 @@ def test_air_scales_the_whole_curve(torques, factor, speed):
     assert curve.scaled(factor).peak_power == pytest.approx(factor * curve.peak_power, rel=1e-9)
 
 
+def test_factors_of_draws_scale_torque_slope_and_peak_power():
+    curve, factors = curve_of([38.0, 52, 61, 66, 67, 63, 52, 36]), np.array([0.8, 0.9, 1.0])
+    several, speed = curve.scaled(factors), np.linspace(150, 950, 40)
+    for own, whole in zip(several.torque_and_slope(speed[None]), curve.torque_and_slope(speed), strict=True):
+        assert own == pytest.approx(factors[:, None] * whole, rel=1e-12)
+    assert several.peak_power == pytest.approx(factors * curve.peak_power)
+    assert several.peak_power_speed == curve.peak_power_speed
+    assert several.at(700.0) == pytest.approx(factors * curve.at(700.0))
+
+
 @given(torques=TORQUES, low=st.floats(20, 700), width=st.floats(1, 800), share=st.floats(0, 1))
 def test_torque_is_linear_between_nodes(torques, low, width, share):
     curve = curve_of(torques)
@@ -97,6 +107,7 @@ def test_atmosphere_is_in_hydrostatic_balance(height):
         (lambda: EngineCurve(np.array([1.0, 2, 3]), np.ones(3)), "number of dyno points = 3"),
         (lambda: EngineCurve(np.array([1.0, 2, 2, 3]), np.ones(4)), "step of dyno speed = 0 rad/s"),
         (lambda: EngineCurve(np.array([1.0, 2, 3, 4]), np.array([1.0, 1, 0, 1])), "torque = 0 N m"),
+        (lambda: curve_of([38.0, 52, 61, 40]).scaled(np.array([0.9, 0.0])), "torque factor = 0 -"),
         (lambda: air_correction(0.0, 288), "dry_pressure = 0 Pa"),
         (lambda: standard_atmosphere(12_000), "altitude = 12000 m"),
     ],

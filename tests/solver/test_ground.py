@@ -151,6 +151,13 @@ def test_load_changes_take_time_for_the_backshift_branch_where_run_ups_fill_the_
     assert backshift_share(busy) > backshift_share(calm)
 
 
+def test_where_there_is_more_to_do_than_time_only_the_proportion_counts(machine):
+    once, twice = (duty_of(machine, [replace(TRACK, starts=0.2 * k, load_changes=0.5 * k)]) for k in (1, 2))
+    assert twice.weights == pytest.approx(once.weights, rel=1e-9, abs=1e-15)
+    assert twice.sweeps == pytest.approx(once.sweeps, rel=1e-9, abs=1e-15)
+    assert 0 < once.sweeps.sum() < 0.5
+
+
 @given(throttle=st.floats(0.3, 0.8), more=st.floats(0.01, 0.2))
 def test_more_throttle_moves_time_to_higher_torque(machine, throttle, more):
     calm, keen = (duty_of(machine, [replace(TRACK, throttle=t, starts=0.0)]) for t in (throttle, throttle + more))
