@@ -164,7 +164,8 @@ def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Doc
     several = [s for s in SLOT_FAMILIES if len(space.options[s]) != 1]
     if several or len(space.twists) != 1:
         slot = several[0] if several else "twist"
-        raise InputError([Problem(where, 0, 0, slot, "a kit holds one choice a slot", texts.get(slot, ""), "one")])
+        source = _Source(where, document, "kit")
+        raise InputError([source.problem(slot, "a kit holds one choice a slot", texts.get(slot, ""), "one")])
     return Kit({slot: space.options[slot][0] for slot in SLOT_FAMILIES}, {"twist": space.twists[0]})
 
 
