@@ -181,13 +181,14 @@ def drive_builds(job: Job, space: Space) -> Builds:
                 f"{arm.id} does not press its rollers over the whole travel",
             )
 
-    with np.errstate(divide="ignore", invalid="ignore"):
-        engagement = np.sqrt(loads[:, None, None, None, None, 0] / thrust[None, ..., 0, 0])
+    first = thrust[None, ..., 0, 0]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        # Arms that do not press at the start of their travel never close the sheaves.
+        engagement = np.where(first > 0, np.sqrt(loads[:, None, None, None, None, 0] / first), np.inf)
     low, high = limits.engagement
     clear = job.machine.engine.idle_speed + limits.idle_clearance
-    with np.errstate(invalid="ignore"):
-        drags = ~(engagement >= clear)
-        outside = ~((engagement >= low) & (engagement <= high))
+    drags = engagement < clear
+    outside = (engagement < low) | (engagement > high)
     sieve.mark(
         "idle_drag",
         drags,
@@ -200,7 +201,7 @@ def drive_builds(job: Job, space: Space) -> Builds:
         "engagement",
         outside,
         lambda at: (
-            f"engagement at {show(float(engagement[tuple(at)]), 'rad/s')} is outside "
+            f"engagement at {_speed_words(float(engagement[tuple(at)]))} is outside "
             f"{show(low, 'rad/s')} to {show(high, 'rad/s')}"
         ),
     )
@@ -223,6 +224,10 @@ def drive_builds(job: Job, space: Space) -> Builds:
         excluded=sieve.counts(),
         reasons=sieve.reasons,
     )
+
+
+def _speed_words(speed: float) -> str:
+    return show(speed, "rad/s") if np.isfinite(speed) else "no engine speed at all"
 
 
 def arm_thrust(job: Job, arm: Flyweight) -> tuple[Array, dict[str, Array], Array]:
