@@ -72,9 +72,7 @@ def test_only_regular_files_are_read(reader: Callable[[Path], object], kind: str
 
 @each_reader
 @pytest.mark.parametrize("name", ["a\0b.yaml", "a\udc80\ud800.yaml", "x" * 5000])
-def test_a_name_that_no_file_can_have_is_a_problem(
-    reader: Callable[[Path], object], name: str, tmp_path: Path
-) -> None:
+def test_a_name_that_no_file_can_have_is_a_problem(reader: Callable[[Path], object], name: str, tmp_path: Path) -> None:
     (problem,) = refused(lambda: reader(tmp_path / name))
     assert "cannot be read" in problem or "cannot read" in problem
     assert problem.isprintable()
