@@ -49,6 +49,7 @@ __all__ = [
     "Number",
     "PerMinute",
     "Rate",
+    "Reader",
     "RotationSpeed",
     "Speed",
     "TorsionRate",
@@ -288,40 +289,46 @@ def refusal(
     return PydanticCustomError("quantity", "{message}" + facts + advice, context)
 
 
-class _Limit(NamedTuple):
-    """One limit of a field: its words, its test, and its value in SI."""
+class Limit(NamedTuple):
+    """One limit of a quantity: its words, its test, and its value in SI."""
 
     words: str
     holds: Callable[[float, float], bool]
     value: float
 
 
-def _limits(unit: str, given: Mapping[str, float | None]) -> list[_Limit]:
+_TESTS: Mapping[str, tuple[str, Callable[[float, float], bool]]] = {
+    "gt": ("above", operator.gt),
+    "ge": ("at least", operator.ge),
+    "lt": ("below", operator.lt),
+    "le": ("at most", operator.le),
+}
+
+
+def _zero_or_least(value: float, limit: float) -> bool:
+    return value == 0 or value >= limit
+
+
+def _limits(unit: str, **given: float | None) -> tuple[Limit, ...]:
     """The limits a field states, and where it states none those of `RANGES`.
 
     A field that states `gt` alone, or that `ge` is zero, takes the least size of `RANGES` too.
     """
-    tests: dict[str, tuple[str, Callable[[float, float], bool]]] = {
-        "gt": ("above", operator.gt),
-        "ge": ("at least", operator.ge),
-        "lt": ("below", operator.lt),
-        "le": ("at most", operator.le),
-    }
-    stated = {name: _Limit(*tests[name], limit) for name, limit in given.items() if limit is not None}
+    stated = {name: Limit(*_TESTS[name], limit) for name, limit in given.items() if limit is not None}
     least, most = RANGES[unit]
     outer = []
-    if not stated.keys() & {"gt", "ge"}:
-        outer.append(_Limit("at least", operator.ge, -most))
-    elif stated.keys() & {"gt", "ge"} == {"gt"}:
-        outer.append(_Limit("at least", operator.ge, least))
-    elif given.get("ge") == 0 and "gt" not in stated:
-        outer.append(_Limit("zero or at least", lambda value, limit: value == 0 or value >= limit, least))
+    if "gt" in stated and "ge" not in stated:
+        outer.append(Limit("at least", operator.ge, least))
+    elif "gt" not in stated and given.get("ge") == 0:
+        outer.append(Limit("zero or at least", _zero_or_least, least))
+    elif not stated.keys() & {"gt", "ge"}:
+        outer.append(Limit("at least", operator.ge, -most))
     if not stated.keys() & {"lt", "le"}:
-        outer.append(_Limit("at most", operator.le, most))
-    return [*stated.values(), *outer]
+        outer.append(Limit("at most", operator.le, most))
+    return (*stated.values(), *outer)
 
 
-def out_of_range(value: float, unit: str, limits: Sequence[_Limit] | None = None) -> tuple[str, str] | None:
+def out_of_range(value: float, unit: str, limits: Sequence[Limit] | None = None) -> tuple[str, str] | None:
     """What is wrong with the size of a value, and what is expected instead.
 
     Parameters
@@ -330,7 +337,7 @@ def out_of_range(value: float, unit: str, limits: Sequence[_Limit] | None = None
         In `unit`.
     unit : str
         SI unit, one of `RANGES`.
-    limits : sequence, optional
+    limits : sequence of Limit, optional
         Those of a field; those of any value above zero if left out.
 
     Returns
@@ -338,11 +345,31 @@ def out_of_range(value: float, unit: str, limits: Sequence[_Limit] | None = None
     (str, str) or None
         None if the value lies within.
     """
-    for words, holds, limit in _limits(unit, {"gt": 0.0}) if limits is None else limits:
+    for words, holds, limit in _limits(unit, gt=0.0) if limits is None else limits:
         if not holds(value, limit):
             bound = show(limit, unit, 6)
             return f"{show(value, unit, 6)} is not {words} {bound}", f"{_a(_kind(unit).name)} {words} {bound}"
     return None
+
+
+class Reader(NamedTuple):
+    """What reads the text of one field into SI and holds it against the field's limits."""
+
+    unit: str
+    limits: tuple[Limit, ...]
+
+    def read(self, text: object) -> float:
+        """The value in `unit`; raises what `refusal` makes."""
+        try:
+            value = to_si(text, self.unit)
+        except QuantityError as error:
+            raise refusal(error.message, got=shown(text), expected=error.expected, hint=error.hint) from None
+        found = out_of_range(value, self.unit, self.limits)
+        if found is not None:
+            printed = show(value, self.unit, 6)
+            got = printed if printed == str(text) else f"{shown(text)} = {printed}"
+            raise refusal(found[0], got=got, expected=found[1])
+        return value
 
 
 def quantity(
@@ -365,23 +392,9 @@ def quantity(
     Returns
     -------
     BeforeValidator
-        For `Annotated[float, quantity("m", gt=0)]`; its errors are made by `refusal`.
+        Reading with a `Reader`, for `Annotated[float, quantity("m", gt=0)]`; its errors are made by `refusal`.
     """
-    limits = _limits(unit, {"gt": gt, "ge": ge, "lt": lt, "le": le})
-
-    def read(text: object) -> float:
-        try:
-            value = to_si(text, unit)
-        except QuantityError as error:
-            raise refusal(error.message, got=shown(text), expected=error.expected, hint=error.hint) from None
-        found = out_of_range(value, unit, limits)
-        if found is not None:
-            printed = show(value, unit, 6)
-            got = printed if printed == str(text) else f"{shown(text)} = {printed}"
-            raise refusal(found[0], got=got, expected=found[1])
-        return value
-
-    return BeforeValidator(read)
+    return BeforeValidator(Reader(unit, _limits(unit, gt=gt, ge=ge, lt=lt, le=le)).read)
 
 
 Length = Annotated[float, quantity("m", gt=0)]

@@ -173,8 +173,8 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
             parts.append(validate(told, FAMILIES[family], at=("parts", number)))
         except InputError as error:
             problems += error.problems
-        if len(problems) > MOST_FAULTS:
-            line, column = document.place(("parts", number))
+        if len(problems) > MOST_FAULTS and number + 1 < count:
+            line, column = document.place(("parts", number + 1))
             message = f"{count - 1 - number:,} further parts were not looked at"
             problems.append(Problem(str(file), line, column, "parts", message, hint="correct those above first."))
             break

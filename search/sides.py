@@ -102,7 +102,7 @@ class DriveOptions(Options):
     @cached_property
     def engagement(self) -> Array:
         """Engine speed at which the clutch takes hold [rad/s]; not a number where the arms do not push."""
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             speed = np.sqrt(self.load[..., 0] / (self.frictionless[..., 0] * self.gain[..., UPSHIFT, 0]))
         return np.where(np.isfinite(speed), speed, np.nan)
 

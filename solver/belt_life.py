@@ -18,6 +18,7 @@ __all__ = ["belt_temperature", "wear_rate"]
 TENSION_EXPONENT = 11.0
 # Belt life halves for each 10 C of belt temperature: Shepherd, Hot and cold running belts, Power Transm. Design 1992.
 HALVING = 10.0  # K
+_MOST_HALVINGS = 500.0  # 5,000 K above: a belt that any model has burnt; keeps the wear a finite number
 
 
 def belt_temperature(loss: ArrayLike, air_temperature: Number, conductance: Number) -> Array:
@@ -76,5 +77,6 @@ def wear_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: Arra
     rated = per_draw(rated_tension, tension.ndim)
     require(rated > 0, "rated_tension", rated, "N", "> 0")
     require(tension >= 0, "tight_tension", tension, "N", ">= 0")
-    warmth = 2 ** ((np.asarray(temperature, float) - 333.15) / HALVING)  # 60 C, a well-applied belt (Shepherd 1992)
+    hotter = (np.asarray(temperature, float) - 333.15) / HALVING  # than 60 C, a well-applied belt (Shepherd 1992)
+    warmth = 2 ** np.minimum(hotter, _MOST_HALVINGS)
     return np.asarray(np.asarray(belt_speed, float) * (tension / rated) ** TENSION_EXPONENT * warmth)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -135,21 +137,96 @@ def test_alias_inside_itself_is_refused(read: Read) -> None:
     assert found.endswith("nested more than 40 levels deep; an alias must not contain itself")
 
 
-def test_alias_bomb_is_refused(read: Read) -> None:
+def test_alias_bomb_is_refused(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(documents, "MAX_NODES", 50_000)
     nine = "".join(
         f"{new}: &{new} [{','.join([f'*{old}'] * 9)}]\n" for old, new in zip("abcdefgh", "bcdefghi", strict=True)
     )
     (found,) = refused(lambda: read("a: &a [x]\n" + nine))
-    assert "aliases expand to more than 500,000 values" in found
+    assert "aliases expand to more than 50,000 values" in found
 
 
-def test_merge_bomb_is_refused(read: Read) -> None:
+def test_merge_bomb_is_refused(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(documents, "MAX_NODES", 50_000)
     ten = "".join(
         f"{new}: &{new} {{<<: [{','.join([f'*{old}'] * 10)}]}}\n"
         for old, new in zip("abcdefgh", "bcdefghi", strict=True)
     )
     (found,) = refused(lambda: read("a: &a {x: 1}\n" + ten))
-    assert "aliases expand to more than 500,000 values" in found
+    assert "aliases expand to more than 50,000 values" in found
+
+
+LONG = "x" * 60_000
+COSTLY = {  # 80 to 160 kB each; the first two took 45 s and more
+    "long text": (f'a: &a "{LONG}"\nb: [{",".join(["*a"] * 30_000)}]\n', "aliases expand to more than 4,194,304 char"),
+    "small merged into large": (
+        "a: &a {" + ",".join(f"k{n}: 1" for n in range(6_000)) + "}\nb: &b {z: 1}\n"
+        "c: {<<: [*a," + ",".join(["*b"] * 20_000) + "]}\n",
+        "",
+    ),
+    "large merged": (
+        "a: &a {" + ",".join(f"k{n}: 1" for n in range(6_000)) + "}\nc: {<<: [" + ",".join(["*a"] * 20_000) + "]}\n",
+        "aliases expand to more than 50,000 values",
+    ),
+    "twice merged": (
+        "a: &a {" + ",".join(["k: 1"] * 400) + "}\nc: {<<: [" + ",".join(["*a"] * 20_000) + "]}\n",
+        "key given twice",
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", COSTLY)
+def test_the_work_of_aliases_is_bounded(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / "costly.yaml"
+    text, words = COSTLY[kind]
+    path.write_text(text, encoding="utf-8")
+    start = time.process_time()
+    if words:
+        problems = refused(lambda: read_document(path))
+        assert words in problems[-1]
+        assert len(problems) <= 501
+    else:
+        assert len(read_document(path).data["c"]) == 6_001
+    assert time.process_time() - start < 5
+
+
+@pytest.mark.parametrize(
+    ("text", "problem"),
+    [
+        (
+            "a: 1\nb: \tc\n",
+            "job.yaml:2:4: a file of 1,0.. characters is read by libyaml only, which may read this sign",
+        ),
+        ("a: 1\nb: c: d\n", "job.yaml:2:5: unexpected colon"),
+        ("a: 1\nb: \x07\n", "job.yaml:2:4: unprintable character"),
+        ("a: [1\nb: 2\n", "job.yaml:2:2: "),
+    ],
+)
+@pytest.mark.skipif(not yaml.__with_libyaml__, reason="PyYAML stands without libyaml here")
+def test_a_long_file_is_left_to_the_fast_parser(
+    text: str, problem: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(documents, "MAX_CAREFUL", 1000)
+    monkeypatch.setattr(documents, "_Loader", None)
+    path = tmp_path / "job.yaml"
+    path.write_text(text + "#" * 1000, encoding="utf-8")
+    (found,) = refused(lambda: read_document(path))
+    assert re.match(problem, found)
+    path.write_text("#\n" * 1000, encoding="utf-8")
+    assert read_document(path).data is None
+
+
+def test_a_long_file_needs_the_fast_parser(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(documents, "MAX_CAREFUL", 10)
+    monkeypatch.setattr(yaml, "__with_libyaml__", False)
+    (tmp_path / "job.yaml").write_text("a: 1\nb: 2\nc: 3\n", encoding="utf-8")
+    (found,) = refused(lambda: read_document(tmp_path / "job.yaml"))
+    assert "is read by libyaml only, and it is not installed" in found
+
+
+def test_signs_inside_quotes_on_a_line_of_their_own_do_not_slow_the_reading() -> None:
+    assert documents._by_libyaml('parts:\n  - description: "best!"\n    source: "who? | # [a: ]"\n') is not None
+    assert documents._by_libyaml("parts:\n  - description: best!\n") is None
 
 
 def test_too_many_values_and_too_many_bytes_are_refused(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -191,8 +268,14 @@ def pieces_of_the_demo(draw: st.DrawFn) -> str:
     return text
 
 
+QUOTED_LINES = st.lists(
+    st.sampled_from(['a: "b!"\n', '  - c: "? d"\n', '"', "'", "\n", "|\n", "e: ", "[", "]", "- ", "#", "\\", ": ]"]),
+    max_size=10,
+).map("".join)
+
+
 @settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(text=INDICATORS | pieces_of_the_demo())
+@given(text=INDICATORS | pieces_of_the_demo() | QUOTED_LINES)
 def test_both_parsers_read_the_same(tmp_path: Path, text: str) -> None:
     path = tmp_path / "both.yaml"
     path.write_bytes(text.encode())

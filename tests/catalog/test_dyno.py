@@ -142,3 +142,30 @@ def test_an_overlong_cell_is_named(tmp_path: Path) -> None:
 def test_lines_are_counted_as_an_editor_counts_them(tmp_path: Path) -> None:
     (problem,) = faults(tmp_path, '"speed\n(rpm)",torque (N m)', *ROWS[:4], "6000,strong", "7000,61")
     assert problem.startswith("7:2: torque")
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ("1e300,67", "6:1: speed: 9.5493e+300 rpm is not at most"),
+        ("4500,1e30", "6:2: torque: 1e+30 N m is not at most 100000 N m (got 1e30, expected a torque at most"),
+        ("4500,1e-30", "6:2: torque: 1e-30 N m is not at least 0.001 N m"),
+    ],
+)
+def test_a_number_beyond_any_engine_is_refused_at_its_cell(row: str, words: str, tmp_path: Path) -> None:
+    problems = faults(tmp_path, "# bench", "speed (rad/s),torque (N m)", *ROWS[:3], row, "4700,60", "4800,60")
+    assert any(problem.startswith(words) for problem in problems)
+
+
+def test_a_curve_of_more_points_than_any_bench_gives_is_refused_unread(tmp_path: Path) -> None:
+    rows = [f"{1000 + n},nonsense" for n in range(5_001)]
+    assert faults(tmp_path, "# logger", HEADER, *rows) == [
+        "5003:1: the curve is too long (got 5,001 points, expected at most 5,000) average neighbouring points."
+    ]
+    rows = [f"{1000 + n},50" for n in range(5_000)]
+    assert len(read(tmp_path, HEADER, *rows).speed) == 5_000
+
+
+def test_a_curve_file_of_more_than_a_megabyte_is_refused(tmp_path: Path) -> None:
+    (problem,) = faults(tmp_path, HEADER, "#" * 2**20)
+    assert "file is larger than 1 MB" in problem

@@ -145,6 +145,8 @@ MACHINE: list[tuple[Edits, str]] = [
     ({"spring_tangs": "¦no"}, "driven_clutch.spring_tangs: not a truth value (got no, expected true or false)"),
     ({"driveline_efficiency": '¦"120 %"'}, "driveline_efficiency: 1.2 is not at most 1"),
     ({"reduction": "¦0"}, "reduction: 0 is not above 0"),
+    ({"speed_limit": '¦"1e300 rpm"'}, "engine.speed_limit: 1e+300 rpm is not at most"),
+    ({"belt_cooling": '¦"0.06 W/K"'}, "belt_cooling: 0.06 W/K is not at least 1 W/K"),
     ({"drag_area": None, "id": '@¦id: "tarnbeck-carrier"'}, "drag_area: required key missing"),
 ]  # fmt: skip
 TOGETHER: list[tuple[Edits, str]] = [  # faults that show only when all files are read
@@ -331,6 +333,52 @@ def test_twists_are_those_of_all_helices_and_of_the_grid(files: Files) -> None:
         job = load_job(files.folder / "job.yaml")
         assert job.twists == (None, *(pytest.approx(angle * DEG, abs=1e-8) for angle in twists))
         files.edit("job.yaml", {"grid": None})
+
+
+@pytest.mark.parametrize("step", ["1e-300 deg", "5e-324 rad", "1e-3 deg"])
+def test_more_twist_settings_than_a_search_can_take_are_counted_and_refused(step: str, files: Files) -> None:
+    path = files.folder / "parts" / "helices.yaml"
+    file = json.loads(path.read_text(encoding="utf-8"))
+    file["parts"][0] |= {"twist_range": ["0 deg", "60 deg"]}
+    file["parts"][0].pop("twist_steps", None)
+    path.write_text(json.dumps(file), encoding="utf-8")
+    files.edit("job.yaml", {"fitted": f'@grid: {{twist_step: ¦"{step}"}}\nfitted:'})
+    (problem,) = files.problems()
+    assert files.places() == files.marks
+    assert problem.message == "the twist can be set in too many ways"
+    count = {"1e-3 deg": "60,000", "1e-300 deg": "6e+301", "5e-324 rad": "inf"}[step]
+    assert (problem.got, problem.expected) == (count, "at most 2,000")
+
+
+@pytest.mark.parametrize(
+    ("name", "edits"),
+    [
+        ("job.yaml", {"machine": '¦"a\\0b.yaml"'}),
+        ("job.yaml", {"catalogue": '[¦"a\\0b"]'}),
+        ("machine.yaml", {"curve": '¦"a\\0b.csv"'}),
+    ],
+)
+def test_a_name_that_no_file_can_have_is_refused_with_its_place(name: str, edits: Edits, files: Files) -> None:
+    files.edit(name, edits)
+    assert set(files.marks) <= {(Path(p.file).name, p.line, p.column) for p in files.problems()}
+    assert all(str(problem).isprintable() for problem in files.problems())
+
+
+def test_twist_steps_of_all_helices_together_are_counted(files: Files) -> None:
+    path = files.folder / "parts" / "helices.yaml"
+    file = json.loads(path.read_text(encoding="utf-8"))
+    plain = {key: value for key, value in file["parts"][0].items() if not key.startswith("twist")}
+    file["parts"] = [plain] + [
+        plain | {"id": f"many-{n}", "twist_steps": [f"{1 + (40 * n + k) / 50} deg" for k in range(40)]}
+        for n in range(51)
+    ]
+    path.write_text(json.dumps(file), encoding="utf-8")
+    (problem,) = files.problems()
+    assert str(problem).endswith("(got 2,040, expected at most 2,000) give the helices fewer twist_steps.")
+    assert problem.column > 0
+    file["parts"].pop()
+    path.write_text(json.dumps(file), encoding="utf-8")
+    assert len(load_job(files.folder / "job.yaml").twists) == 2_001
 
 
 def test_the_demo_loads_without_the_heavy_libraries_it_does_not_need() -> None:

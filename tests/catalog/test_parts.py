@@ -12,8 +12,9 @@ from typing import NamedTuple
 
 import pytest
 
+from catalog import shelf
 from catalog.errors import InputError, Problem
-from catalog.shelf import DEMO_PARTS, read_parts, read_shelf
+from catalog.shelf import DEMO_PARTS, digest, read_parts, read_shelf
 
 Edits = dict[str, str | None]
 LINE = '{{rate: {rate}, free_length: "{free}", installed_length: "66 mm"}}'
@@ -178,6 +179,12 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
         ({"price": '¦"10 euro"'}, "not a price (got 10 euro, expected an amount and a currency code"),
         ({"price": '¦"-1.00 EUR"'}, "not a price (got -1.00 EUR, "),
         ({"price": "¦10"}, "not a price (got 10, "),
+        ({"price": '¦"1000000000.01 EUR"'}, "the price is beyond belief (got 1000000000.01 EUR, expected at most 1,0"),
+        ({"price": f'¦"{"9" * 308} EUR"'}, "the price is beyond belief"),
+        ({"price": '¦"١.00 EUR"'}, "not a price"),
+        ({"stock": "¦" + "9" * 30}, "too large"),
+        ({"mass": '¦"1e30 kg"'}, "1e+30 kg is not at most 100 kg (got 1e30 kg = 1e+30 kg, expected a mass at most"),
+        ({"mass": '¦"1e-30 kg"'}, "is not at least 0.001 g"),
         ({"stock": "¦-1"}, "too small (got -1, expected at least 0)"),
         ({"stock": "¦no"}, "not a whole number (got no, expected a whole number such as 4) … `no` is text here"),
         ({"stock": "¦012"}, "(got 012, expected a whole number such as 4) … leading zeros are ambiguous"),
@@ -231,6 +238,8 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
         ({"count": "¦3.5"}, "not a whole number (got 3.5, "),
         ({"[32, -15]": "@[30, -15]"}, "does not lie further along the arm than the one before (got 30 after 30"),
         ({"[32, -15]": "@[32, ¦wide]"}, "profile.points[2][1]: not a number (got wide, "),
+        ({"[32, -15]": "@[32, ¦1e308]"}, "profile.points[2][1]: too large (got 1e+308, expected at most 10000.0)"),
+        ({"[32, -15]": "@[32, ¦-1e308]"}, "profile.points[2][1]: too small (got -1e+308, "),
         ({"[32, -15]": "@¦[32]"}, "profile.points[2]: too few entries"),
         ({"[32, -15]": None}, "profile.points: too few entries (got a list of 3, expected at least 4)"),
         ({"unit": "¦cm"}, "not one of the choices (got cm, expected 'mm' or 'in')"),
@@ -258,12 +267,16 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
         ({"twist_steps": None, "twist_range": '["60 deg", "10 deg"]'}, "twist range is empty"),
         ({"twist_steps": '["20 deg", ¦"40 mm"]'}, "twist_steps[1]: 'mm' is a unit of length, not of angle"),
         ({"twist_range": '¦["10 deg"]'}, "too few entries"),
+        ({"twist_steps": None, "twist_range": '["0 deg", ¦"6e31 deg"]'}, "is not at most 1080 deg (got 6e31 deg"),
+        ({"twist_steps": '["20 deg", ¦"1081 deg"]'}, "1081 deg is not at most 1080 deg"),
     ],
     "belts": [
         ({"friction": "¦1.6"}, "1.6 is not at most 1.5"),
         ({"friction": "¦.inf"}, "not a finite number (got .inf, "),
         ({"half_angle": '¦"50 deg"'}, "50 deg is not at most 45 deg"),
         ({"max_tension": '¦"4.4 kg"'}, "'kg' is not a unit of force"),
+        ({"bending": '¦"1.2e30 N m"'}, "1.2e+30 N m is not at most 100 N m"),
+        ({"wedging": '¦"30 %"'}, "0.3 is not below 0.2"),
     ],
 }
 
@@ -374,6 +387,14 @@ def test_the_word_for_an_empty_station_is_no_id(add_part: AddPart) -> None:
         ("family: masses\nparts: []\n¦note: 3\n", "note: unknown key … known keys: family, parts"),
         ("family: masses\nparts: []\n¦family: belts\n", "family: key given twice … first at line 1, column 1"),
         ("¦[]\n", "unknown or missing part family"),
+        (
+            "family: ¦[helices]\nparts: []\n",
+            "unknown or missing part family (got a list of 1, expected drive_springs, ",
+        ),
+        ("family: ¦{helices: 1}\nparts: []\n", "unknown or missing part family (got a mapping of 1"),
+        ("family: ¦3\nparts: []\n", "unknown or missing part family (got 3"),
+        ("family: masses\nparts: ¦3\n", "parts: not a list (got 3, expected a list)"),
+        ("family: masses\nparts: [¦3]\n", "parts[0]: not a mapping (got 3, expected keys with values)"),
     ],
 )
 def test_a_file_says_its_family_and_its_parts(text: str, words: str, tmp_path: Path) -> None:
@@ -396,3 +417,41 @@ def test_nothing_depends_on_the_order_of_files() -> None:
     assert [(f, list(p)) for f, p in one.parts.items()] == [(f, list(p)) for f, p in other.parts.items()]
     assert all(list(parts) == sorted(parts) for parts in one.parts.values())
     assert read_shelf([DEMO_PARTS]).parts == one.parts
+
+
+def test_the_first_price_in_another_currency_is_named_with_its_place(add_part: AddPart) -> None:
+    first = add_part("helices", {"price": '¦"10.00 CHF"'})
+    other = add_part("masses", {"id": '"probe-two"', "price": '¦"11.00 CHF"'})
+    with pytest.raises(InputError) as caught:
+        read_shelf([first.file.parent])
+    assert [(p.file, p.line, p.column) for p in caught.value.problems] == [
+        (str(added.file), *added.marks[0]) for added in (first, other)
+    ]
+    assert "prices in several currencies (got 10.00 CHF, expected EUR as at " in str(caught.value)
+
+
+def test_a_file_of_faults_ends_after_the_first_few_hundred(tmp_path: Path) -> None:
+    path = tmp_path / "masses.yaml"
+    path.write_text("family: masses\nparts:\n" + "  - {id: x}\n" * 5_000, encoding="utf-8")
+    problems = problems_of(path)
+    assert 500 < len(problems) < 520
+    assert "further parts were not looked at" in problems[-1].message
+
+
+def test_a_catalogue_of_too_many_parts_is_refused_with_their_number(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(shelf, "MOST_PARTS", 20)
+    with pytest.raises(
+        InputError, match=r"too many parts in the catalogue \(got [0-9]+ up to this file, expected at m"
+    ):
+        read_shelf([DEMO_PARTS])
+
+
+def test_the_hash_of_a_catalogue_is_that_of_what_was_read(tmp_path: Path) -> None:
+    file = tmp_path / "masses.yaml"
+    file.write_text("family: masses\nparts: []\n", encoding="utf-8")
+    read = read_shelf([tmp_path])
+    file.unlink()
+    assert len(digest(read.hashes)) == 16
+    assert digest(["b", "a"]) == digest(["a", "b"]) != digest(["a"])

@@ -14,6 +14,7 @@ from pydantic import TypeAdapter, ValidationError
 from catalog import quantities, units
 from catalog.errors import QuantityError
 from catalog.quantities import quantity, refusal, show, shown, to_si
+from catalog.ranges import RANGES
 
 PINT = pint.UnitRegistry()
 
@@ -319,3 +320,32 @@ def test_alias_keeps_its_range(name: str, good: object, bad: object) -> None:
 def test_refusal_needs_only_a_message() -> None:
     assert refusal("too heavy").message() == "too heavy"
     assert refusal("too heavy", hint="drill it").message() == "too heavy; drill it"
+
+
+@pytest.mark.parametrize(
+    ("limits", "low", "high"),
+    [
+        ({}, -10.0, 10.0),
+        ({"gt": 0}, 1e-5, 10.0),
+        ({"ge": 0}, 1e-5, 10.0),
+        ({"ge": 0.1}, 0.1, 10.0),
+        ({"gt": 0, "ge": 0.1, "le": 20.0}, 0.1, 20.0),
+        ({"ge": -500, "le": 9000}, -500, 9000),
+    ],
+)
+def test_a_field_without_limits_of_its_own_takes_those_of_its_unit(
+    limits: dict[str, float], low: float, high: float
+) -> None:
+    field = Annotated[float, quantity("m", **limits)]
+    for value in (low, high):
+        assert TypeAdapter(field).validate_python(f"{value} m") == value
+    assert _error(field, f"{low - 1e-6 * abs(low)} m")["type"] == "quantity"
+    assert _error(field, f"{high * 1.000001} m")["type"] == "quantity"
+    if limits == {"ge": 0}:
+        assert TypeAdapter(field).validate_python("0 m") == 0
+        assert "zero or at least 0.01 mm" in _error(field, "1e-9 m")["ctx"]["expected"]
+
+
+def test_every_kind_of_quantity_has_a_range() -> None:
+    assert set(RANGES) == set(units.KINDS)
+    assert all(0 < least < most for least, most in RANGES.values())
