@@ -123,7 +123,7 @@ def _replaceable(job: Job, folder: Path, most: int, overwrite: bool) -> list[str
             why = "kitwright rank did not write it"
         if not why:
             old.append(file.name)
-        elif rank_of <= most:
+        elif 1 <= rank_of <= most:
             message = f"in the way of the kits to save, but {why}"
             problems.append(Problem(str(file), 0, 0, "", message, hint="move it, or choose another folder."))
     if problems:

@@ -134,9 +134,9 @@ def _require_finite(data: Any) -> None:
     """Refuse an answer that holds a number which is none."""
     from catalog.documents import path_text
 
-    hint = "an input is out of all proportion: change it, or see where the answer breaks with --format table."
+    hint = "an input is out of all proportion: change it; --format table shows the rest of the answer."
     problems = [
-        Problem("answer", 0, 0, path_text(place), "not a finite number", str(value), "no such number in data", hint)
+        Problem("answer", 0, 0, path_text(place), "not a finite number", str(value), hint=hint)
         for place, value in _numbers(data)
         if not isfinite(value)
     ]

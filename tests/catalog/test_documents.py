@@ -187,7 +187,7 @@ def test_the_work_of_aliases_is_bounded(kind: str, tmp_path: Path) -> None:
         assert len(problems) <= 501
     else:
         assert len(read_document(path).data["c"]) == 6_001
-    assert time.process_time() - start < 5
+    assert time.process_time() - start < 20  # a guard against hanging, which it did for 45 s: no measurement
 
 
 @pytest.mark.parametrize(

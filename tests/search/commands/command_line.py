@@ -45,11 +45,15 @@ class Answer:
 Run = Callable[..., Answer]
 
 
-def shell(*words: object, **variables: str) -> Answer:
-    """Runs a command in a process of its own, nothing a terminal."""
+def shell(*words: object, before: str = "", streams: str = "", **variables: str) -> Answer:
+    """Runs a command in a process of its own, nothing a terminal.
+
+    `before` is what its Python does first; `streams` is what a shell does with them, such as ">&-".
+    """
     env = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+    line = [sys.executable, "-c", f"{before}\n{START}", *map(str, words)]
     done = subprocess.run(
-        [sys.executable, "-c", START, *map(str, words)],
+        ["sh", "-c", f'exec "$@" {streams}', "sh", *line] if streams else line,
         stdin=subprocess.DEVNULL, capture_output=True, text=True, env=env | variables, timeout=120, check=False,
     )  # fmt: skip
     return Answer(done.returncode, done.stdout, done.stderr)

@@ -23,7 +23,8 @@ from search.commands import main
 
 @pytest.fixture
 def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    """Runs a command in this process as the shell would."""
+    """Runs a command in this process as the shell would; the process keeps its own Ctrl-C."""
+    monkeypatch.setattr("search.commands.process._take_interrupts", lambda: None)
 
     def call(*words: object) -> Answer:
         monkeypatch.setenv("COLUMNS", "80")
