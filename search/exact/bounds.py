@@ -1,16 +1,15 @@
 """Lower bounds of the flatness: what no drive build of a group can better with a driven build.
 
-The engine speed error r of a pair at a duty point solves A w0^2 (1 + r)^2 = F1(r) + K, with flyweight push A w^2,
-drive spring K and needed thrust F1. In logarithms the halves part: with p = 1/2 ln A of the drive build and
+The engine speed w of a pair at a duty point solves A w^2 = F1 + K, with flyweight thrust A w^2, drive spring K and needed
+thrust F1; r is its error. In logarithms the halves part: with p = 1/2 ln A of the drive build and, of driven build and
+spring,
 
-    q(r) = 1/2 ln((F1(r) + K) / w0^2) - ln(1 + r)
+    q = 1/2 ln max(F1 + K, e) - ln w    at the usual error r0 of the duty point,
 
-of driven build and spring, the error is the r at which q(r) = p. About the usual error r0 of a duty point,
-r^2 >= c0 + c1 t + c2 t^2 with t = q(r0) - p, where c0 is set so that this holds at every speed between `LOWEST` and
-the limit, for every driven build, with the torque curve as tabulated (`_parabolas`). Summed over the duty this is a
-squared distance between a point of the drive build and one of the driven build, plus a constant. The points of drive
-builds that share a spring lie close to a few directions, along which the distances are taken: a driven build far
-from all of them is settled at once.
+r^2 >= c0 + c1 t + c2 t^2 with t = q - p, for every balance between `LOWEST` and the limit (`slopes`, `parabolas`).
+Summed over the duty this is a squared distance between a point of the drive build and one of the driven build, plus a
+constant. The points of drive builds that share a spring lie close to a few directions, along which the distances are
+taken: a driven build far from all of them is settled at once. DEVELOPERS.md holds the proof, line by line.
 """
 
 from __future__ import annotations
@@ -53,7 +52,7 @@ class Group:
     spring : ndarray, shape (j,) [N]
         K at the duty points.
     origin : ndarray, shape (j,)
-        What is added to 1/2 ln(F1 + K) to measure from the middle of the group.
+        What is added to 1/2 ln max(F1 + K, e) to measure from the middle of the group.
     axes : ndarray, shape (j, k)
         Directions kept.
     scale : ndarray, shape (j,)
@@ -65,7 +64,7 @@ class Group:
     lowest : ndarray, shape (j,) [N]
         Needed thrust below which a pair may leave the range of speeds that the parabolas hold for.
     cut : ndarray, shape (j,) [N]
-        Least F1 + K of a balance in that range.
+        e, the least F1 + K of a balance in that range.
     lost : float
         What the squared distance may lack by rounding.
     """
