@@ -160,7 +160,7 @@ def _halves(features: Array, rows: Index) -> tuple[Index, Index]:
 
 
 def padded(members: Sequence[Index]) -> tuple[Index, NDArray[np.bool_]]:
-    """Members of each leaf as one array, shape (l, s), the first repeated where a leaf is shorter, and where it is not."""
+    """Members of each leaf as one array, (l, s), the first repeated in a shorter leaf; and where none is repeated."""
     sizes = np.array([len(each) for each in members])
     real = np.arange(sizes.max()) < sizes[:, None]
     out = np.repeat(np.array([each[0] for each in members])[:, None], real.shape[1], axis=1)

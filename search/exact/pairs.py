@@ -16,7 +16,7 @@ from search.exact.bounds import Bounds, make_bounds
 from search.exact.points import Busy, busy
 from search.score import PAIR_RULES, Request, duty_balance, side_score
 from search.space import DRIVE_SLOTS, SLOTS, Space
-from search.workers import parallel
+from search.workers import check, parallel
 
 __all__ = ["Pairs", "Sides"]
 
@@ -82,16 +82,12 @@ class Sides:
 
         A block has one option of the slot whose options are told apart.
         """
-        return Ends(
-            self.drive_points[rows].min(axis=1), self.drive.loss[rows].min(axis=1), self._options(rows[:, 0])
-        )
+        return Ends(self.drive_points[rows].min(axis=1), self.drive.loss[rows].min(axis=1), self._options(rows[:, 0]))
 
     def leeway(self, rows: Index) -> Leeway:
         """What blocks of drive builds leave to the rules of pairs, from the builds of each, shape (l, s)."""
         drive = self.drive
-        return Leeway(
-            drive.at_limit[rows].max(axis=1), self._price[rows].min(axis=1), drive.changes[rows].min(axis=1)
-        )
+        return Leeway(drive.at_limit[rows].max(axis=1), self._price[rows].min(axis=1), drive.changes[rows].min(axis=1))
 
     @cached_property
     def _price(self) -> Array:
@@ -186,7 +182,9 @@ class Sides:
     @cached_property
     def thin(self) -> Index:
         """Drive builds whose spring has so few pairs that bounds of its own would not pay."""
-        return np.sort(np.concatenate([np.zeros(0, np.intp), *(rows for rows in self._by_spring if self._is_thin(rows))]))
+        return np.sort(
+            np.concatenate([np.zeros(0, np.intp), *(rows for rows in self._by_spring if self._is_thin(rows))])
+        )
 
     @cached_property
     def _by_spring(self) -> list[Index]:
@@ -215,6 +213,7 @@ class Sides:
         bounds = make_bounds(self.job, duty, self.drive, self.driven.take(columns), members, about)
         pairs, bands = np.empty((0, 2), np.intp), np.empty(0)
         for part in bounds.parts:
+            check()
             squares = part.squares(bounds.needed)
             squares[self.all_broken(self.leeway(part.rows[:, None]), columns) != 0] = np.inf
             best = squares.min(axis=0)
