@@ -182,9 +182,8 @@ class Sides:
     @cached_property
     def thin(self) -> Index:
         """Drive builds whose spring has so few pairs that bounds of its own would not pay."""
-        return np.sort(
-            np.concatenate([np.zeros(0, np.intp), *(rows for rows in self._by_spring if self._is_thin(rows))])
-        )
+        thin = [rows for rows in self._by_spring if self._is_thin(rows)]
+        return np.sort(np.concatenate([np.zeros(0, np.intp), *thin]))
 
     @cached_property
     def _by_spring(self) -> list[Index]:

@@ -80,7 +80,7 @@ class _Staircase:
         """The staircase of the points of a front."""
         losses, margins = _steps(front[:, 1]), _steps(front[:, 2])
         flattest = np.full((len(losses) + 1, len(margins) + 1), np.inf)
-        # A kit between two steps counts from the higher one on: a look-up may find too wide a kit, never too flat a one.
+        # A kit between two steps counts from the higher one on: a look-up may find too wide a kit, none too flat.
         at = np.searchsorted(losses, front[:, 1]) + 1, np.searchsorted(margins, front[:, 2]) + 1
         np.minimum.at(flattest, at, front[:, 0])
         flattest = np.minimum.accumulate(np.minimum.accumulate(flattest, axis=0), axis=1)

@@ -1,4 +1,4 @@
-"""Spaces small enough to be balanced one by one in a test would be balanced plainly: here they are bounded all the same."""
+"""Spaces small enough for a test would be balanced plainly: here they are bounded all the same."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Searches ended early, wherever they are just then: by time, by Ctrl-C, by whoever watches; and who does their work."""
+"""Searches ended early, wherever they are then: by time, by Ctrl-C, by whoever watches; and who does their work."""
 
 from __future__ import annotations
 
