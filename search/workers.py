@@ -13,7 +13,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
-__all__ = ["Executor", "crew", "parallel", "parallel_slices"]
+__all__ = ["Executor", "check", "crew", "parallel", "parallel_slices"]
 
 T = TypeVar("T")
 
@@ -42,24 +42,31 @@ _crew: ContextVar[_Crew | None] = ContextVar("crew", default=None)
 
 
 @contextmanager
-def crew(executor: Executor | None = None, check: Callable[[], None] = lambda: None) -> Iterator[None]:
+def crew(executor: Executor | None = None, looking: Callable[[], None] = lambda: None) -> Iterator[None]:
     """Do what `parallel` is given inside of this block with one executor.
 
     Parameters
     ----------
     executor : Executor, optional
         As many threads as there are processors, if left out.
-    check : callable
-        Called before each share; what it raises ends the work and comes out of `parallel`.
+    looking : callable
+        The check, called before each share; what it raises ends the work and comes out of `parallel`.
     """
     own = ThreadPoolExecutor(max_workers=os.cpu_count() or 1) if executor is None else None
-    before = _crew.set(_Crew(executor or own or _Alone(), check))
+    before = _crew.set(_Crew(executor or own or _Alone(), looking))
     try:
         yield
     finally:
         _crew.reset(before)
         if own is not None:
             own.shutdown(wait=True, cancel_futures=True)
+
+
+def check() -> None:
+    """Make the crew's check, in a loop that has no shares and takes longer than a few dozen milliseconds."""
+    here = _crew.get()
+    if here is not None:
+        here.check()
 
 
 def parallel(work: Callable[[int], T], count: int) -> list[T]:

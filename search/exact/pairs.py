@@ -18,7 +18,7 @@ from search.request import Request
 from search.score import duty_balance, side_points
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space
 from search.stage import Stage
-from search.workers import parallel
+from search.workers import check, parallel
 
 __all__ = ["Pairs", "Sides"]
 
@@ -178,9 +178,8 @@ class Sides:
     @cached_property
     def thin(self) -> Index:
         """Drive builds whose spring has so few pairs that bounds of its own would not pay."""
-        return np.sort(
-            np.concatenate([np.zeros(0, np.intp), *(rows for rows in self._by_spring if self._is_thin(rows))])
-        )
+        thin = [rows for rows in self._by_spring if self._is_thin(rows)]
+        return np.sort(np.concatenate([np.zeros(0, np.intp), *thin]))
 
     @cached_property
     def _by_spring(self) -> list[Index]:
@@ -209,6 +208,7 @@ class Sides:
         bounds = make_bounds(self.stage.drivetrain, duty, self.drive, self.driven.take(columns), members, about)
         pairs, bands = np.empty((0, 2), np.intp), np.empty(0)
         for part in bounds.parts:
+            check()
             squares = part.squares(bounds.needed)
             squares[self.all_broken(self.leeway(part.rows[:, None]), columns) != 0] = np.inf
             best = squares.min(axis=0)

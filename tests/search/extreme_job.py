@@ -51,6 +51,10 @@ def numbers() -> list[Number]:
     return found
 
 
+def _limit(mark: Any) -> float:
+    return float(next(getattr(mark, name) for name in ("ge", "gt", "le", "lt") if hasattr(mark, name)))
+
+
 def _of_model(model: type[BaseModel], file: str, keys: tuple[str, ...]) -> Iterator[Number]:
     for name, field in model.model_fields.items():
         yield from _of_annotation(field.annotation, list(field.metadata), file, (*keys, name))
@@ -71,8 +75,8 @@ def _of_annotation(annotation: Any, metadata: list[Any], file: str, keys: tuple[
             highs = [limit.value for limit in reader.limits if limit.words in ("below", "at most")]
             yield Number(file, keys, reader.unit, max(lows, default=-math.inf), min(highs, default=math.inf))
         else:
-            lows = [float(m.ge if isinstance(m, Ge) else m.gt) for m in _flat(metadata) if isinstance(m, (Ge, Gt))]
-            highs = [float(m.le if isinstance(m, Le) else m.lt) for m in _flat(metadata) if isinstance(m, (Le, Lt))]
+            lows = [_limit(m) for m in _flat(metadata) if isinstance(m, (Ge, Gt))]
+            highs = [_limit(m) for m in _flat(metadata) if isinstance(m, (Le, Lt))]
             yield Number(file, keys, None, max(lows, default=-math.inf), min(highs, default=math.inf))
     elif origin in (Union, types.UnionType):
         for option in inside:
@@ -156,7 +160,7 @@ def documents() -> Documents:
         helix | {"id": "stepped", "angle": "42 deg", "twist_steps": ["20 deg", "40 deg"]},
         helix | {"id": "curved", "ramp": ramp, "twist_range": ["20 deg", "60 deg"]},
     ]
-    bench = {"speed": "7000 rpm", "friction_band": "5 %", "travel": ["0 mm", "13 mm", "26 mm"]}
+    bench: dict[str, Any] = {"speed": "7000 rpm", "friction_band": "5 %", "travel": ["0 mm", "13 mm", "26 mm"]}
     bench |= {"bare": ["1.5 kN", "2 kN", "2.5 kN"]}
     bench |= {"per_mass": {seat: ["40 N/g", "50 N/g", "60 N/g"] for seat in ("heel", "mid", "tip")}}
     arms = files["parts/flyweights.yaml"]["parts"]

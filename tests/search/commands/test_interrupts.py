@@ -6,6 +6,7 @@ import signal
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from command_line import JOB, Answer, Run, shell
@@ -123,7 +124,7 @@ def test_the_time_limit_counts_from_the_start_of_the_command(
         time.sleep(0.25)
         return load_job(file)
 
-    def watched(*words: object, watch: Watch, **more: object) -> object:
+    def watched(*words: Any, watch: Watch, **more: Any) -> object:
         watches.append(watch)
         assert watch.over == over
         return rank(*words, **more)  # with all the time it needs
@@ -139,7 +140,7 @@ def test_a_time_limit_that_ends_before_anything_is_found_is_exit_code_1(
 ) -> None:
     from search.ranking import rank
 
-    def late(*words: object, **more: object) -> object:
+    def late(*words: Any, **more: Any) -> object:
         return replace(rank(*words, **more), kits=(), stopped=TIME_UP, guarantee="not proven")
 
     monkeypatch.setattr("search.ranking.rank", late)

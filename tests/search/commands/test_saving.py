@@ -7,8 +7,10 @@ import shutil
 import signal
 import subprocess
 import sys
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
@@ -90,7 +92,7 @@ def _pipe(file: Path) -> None:
 @pytest.mark.parametrize("make", [_text, _folder, _link, _nearly_marked, _pipe])
 @pytest.mark.parametrize("name", ["kit-2.yaml", "kit-002.yaml"])
 def test_a_foreign_file_in_the_way_is_refused_by_name(
-    run: Run, make: type[None], name: str, monkeypatch: pytest.MonkeyPatch
+    run: Run, make: Callable[[Path], None], name: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run(*SAVE, 3)
     (KITS / "kit-2.yaml").unlink()
@@ -156,7 +158,7 @@ def test_a_file_that_comes_in_the_way_during_the_search_stays_and_the_answer_is_
 ) -> None:
     from search.ranking import rank
 
-    def slow(*words: object, **more: object) -> object:
+    def slow(*words: Any, **more: Any) -> object:
         (KITS / "kit-1.yaml").write_text("mine\n")
         return rank(*words, **more)
 

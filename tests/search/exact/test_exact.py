@@ -252,6 +252,7 @@ CUTS: list[dict[str, Any]] = [
     {"search.exact.search._SMALL": 10**9},
     {"search.exact.pairs._THIN": 10**9},
     {"search.exact.pairs._THIN": 4000},
+    {"search.exact.pareto._MOST_STEPS": 3},
     {"search.exact.bounds._OFF_AXES": 1e-2},
     {"search.exact.bounds._OFF_AXES": 0.0},
     {"search.score._CHUNK": 1},
@@ -379,9 +380,8 @@ def test_a_ranking_of_no_kits_is_refused(demo_job: Job) -> None:
 def test_nondominated_agrees_with_an_independent_library(seed: int) -> None:
     library = pytest.importorskip("paretoset")
     rng = np.random.default_rng(seed)
-    for count, levels, columns in ((1, 3, 3), (40, 3, 2), (300, 6, 3), (300, 1000, 3), (200, 4, 4)):
-        points = rng.integers(-levels, levels, (count, columns)).astype(float) * np.where(
-            rng.random(columns) < 0.5, 0.1, -0.1
-        )
-        expected = library.paretoset(points, sense=["min"] * columns, distinct=False, use_numba=False)
+    for count, *levels in ((1, 3, 3, 3), (40, 3, 3, 1), (300, 6, 6, 6), (300, 1000, 1000, 1000), (200, 1, 9, 4)):
+        whole = rng.integers(np.negative(levels), levels, (count, 3)).astype(float)
+        points = whole * np.where(rng.random(3) < 0.5, 0.1, -0.1)
+        expected = library.paretoset(points, sense=["min"] * 3, distinct=False, use_numba=False)
         assert nondominated(points).tolist() == expected.tolist()
