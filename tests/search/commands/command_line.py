@@ -50,7 +50,7 @@ def shell(*words: object, before: str = "", streams: str = "", **variables: str)
 
     `before` is what its Python does first; `streams` is what a shell does with them, such as ">&-".
     """
-    env = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
+    env = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES", "PYTHONUNBUFFERED")}
     line = [sys.executable, "-c", f"{before}\n{START}", *map(str, words)]
     done = subprocess.run(
         ["sh", "-c", f'exec "$@" {streams}', "sh", *line] if streams else line,
