@@ -16,7 +16,11 @@ _LOWEST = re.compile(r"([A-Za-z0-9][A-Za-z0-9._-]*)(?:\[[^]]*\])?\s*>=\s*([^,;\s
 
 
 def lowest(requirements: list[str]) -> list[str]:
-    """The lowest version of each requirement, as pins for pip; one without a lowest version is an error."""
+    """The lowest version of each requirement, as pins for pip; one without a lowest version is an error.
+
+    >>> lowest(["numpy>=2.0", "optuna[optional] >= 5.0, <6"])
+    ['numpy==2.0', 'optuna==5.0']
+    """
     pins = []
     for requirement in requirements:
         found = _LOWEST.match(requirement)
@@ -27,9 +31,10 @@ def lowest(requirements: list[str]) -> list[str]:
 
 
 def declared(pyproject: Path = PYPROJECT) -> list[str]:
-    """Every requirement at run time and of the tests."""
-    project = tomllib.loads(pyproject.read_text())["project"]
-    return [*project["dependencies"], *project["optional-dependencies"]["test"]]
+    """Every requirement at run time and of every extra but `check`, whose tools judge the code and do not run it."""
+    project = tomllib.loads(pyproject.read_text(encoding="utf-8"))["project"]
+    extras = (extra for name, extra in project["optional-dependencies"].items() if name != "check")
+    return [*project["dependencies"], *(requirement for extra in extras for requirement in extra)]
 
 
 if __name__ == "__main__":

@@ -121,10 +121,12 @@ def test_bounds_are_close_for_good_kits(demo_job: Job) -> None:
 def test_no_kit_is_lost_on_a_torque_cut_above_target(job: Job) -> None:
     odd = odd_job(job, "cut", 7050, 9500)
     space = odd_space(odd)
+    twists = space.options["twist"][::3]  # a third: the bounds are loose here, most pairs are balanced
+    space = space.only("twist", twists)
     sides, best = Sides.of(stage_of(odd), space), BestKits(10)
     search_space(odd, space, sides.request, best)
     columns = np.argsort(sides.driven_points)[:40]
-    rows = np.arange(0, len(sides.drive), 7)
+    rows = np.arange(0, len(sides.drive), 3)
     chosen = np.column_stack([np.repeat(rows, len(columns)), np.tile(columns, len(rows))])
     chosen = chosen[sides.broken(chosen) == 0]
     _, scores = pair_terms(sides.stage, sides.drive, sides.driven, chosen)
