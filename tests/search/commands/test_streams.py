@@ -96,7 +96,7 @@ def test_data_with_a_number_that_is_none_is_refused_with_its_place(
 
 
 def test_a_ranking_with_a_number_that_is_none_is_refused(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("search.ranking.score_shares", lambda _, terms: {"flatness": terms["flatness"] * nan})
+    monkeypatch.setattr("search.ranking.shares_of", lambda _, terms: {"flatness": terms["flatness"] * nan})
     answer = run("rank", JOB, "--lock-fitted", "--format", "json")
     refused(answer, "answer: kits[0].shares.flatness: not a finite number (got nan)", "--format table")
 
