@@ -44,6 +44,7 @@ UPSHIFT, BACKSHIFT = 0, 1
 # A reserve beyond ten times the pull says no more than ten times: torque sensing alone holds the belt.
 _RESERVE_CAP = 10.0
 _SPEED_TOLERANCE = 1e-9  # of the peak-power speed; the step that gets there leaves its square
+_ROUNDING = 1e-9  # of a thrust: far more than two ways of working it out differ by
 _NEWTON_STEPS = 80
 _HALVINGS = 55  # of a bracket of four times the peak-power speed: what is left is rounding
 LOWEST = 0.05  # of the peak-power speed: no balance is looked for below
@@ -202,7 +203,8 @@ def engine_speed(
     low, high = np.full(shape, LOWEST * target), np.full(shape, 4.0 * target)
     if ceiling is not None:
         top = np.full(shape, limit)
-        high = np.where(imbalance(top)[0] >= 0, top, high)
+        # A kit that just holds the limit by its thrusts must not pass it here for a rounding error.
+        high = np.where(imbalance(top)[0] >= -_ROUNDING * (fixed + share * arm * engine.at(top)), top, high)
     speed, done = np.minimum(target, high), np.zeros(shape, bool)
     for _ in range(_NEWTON_STEPS):
         excess, slope = imbalance(speed)
