@@ -1,8 +1,8 @@
 """Lower bounds of the flatness: what no drive build of a group can better with a driven build.
 
-The engine speed w of a pair at a duty point solves A w^2 = F1 + K, with flyweight thrust A w^2, drive spring K and needed
-thrust F1; r is its error. In logarithms the halves part: with p = 1/2 ln A of the drive build and, of driven build and
-spring,
+The engine speed w of a pair at a duty point solves A w^2 = F1 + K, with flyweight thrust A w^2, drive spring K and
+needed thrust F1; r is its error. In logarithms the halves part: with p = 1/2 ln A of the drive build and, of driven
+build and spring,
 
     q = 1/2 ln max(F1 + K, e) - ln w    at the usual error r0 of the duty point,
 
