@@ -56,7 +56,7 @@ def some_pairs(sides: Sides, count: int, seed: int) -> tuple[np.ndarray, np.ndar
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_no_bound_is_above_a_flatness(seed: int, attack: Callable[..., Sides], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("search.exact.slopes._BOXES", (128, 16, 5)[seed % 3])
+    monkeypatch.setattr("search.exact.slopes._BOXES", (64, 16, 5)[seed % 3])
     monkeypatch.setattr("search.exact.slopes._LEAST_BOXES", 1)
     sides = attack(seed)
     pairs, bounds = some_pairs(sides, PAIRS, seed)
