@@ -220,7 +220,8 @@ def make_bounds(
 
     def group(number: int) -> tuple[Part, ...]:
         rows = np.sort(np.concatenate(members[number]))
-        load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows][..., duty.positions]
+        load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows]
+        thrust = np.compress(duty.positions, thrust, axis=-1)  # a mask would leave it in an order slow to work on
         bounding, points = _group(space, load, 0.5 * np.log(thrust))
         return tuple(Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number])
 

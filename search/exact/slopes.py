@@ -29,8 +29,8 @@ Index = NDArray[np.intp]
 
 # Ends of the cells of pull: share of the way, in the logarithm, from the usual pull to the least and to the largest.
 _WAYS = np.array([0.0, 0.02, 0.06, 0.13, 0.24, 0.4, 0.6, 0.8, 1.0])
-_BOXES = 128  # at each branch and position, at most
-_LEAST_BOXES, _ROOM = 16, 8_000  # fewer where there are many duty points: boxes times duty points
+_BOXES = 64  # at each branch and position, at most
+_LEAST_BOXES, _ROOM = 16, 16_000  # fewer where there are many duty points: boxes times duty points
 
 
 @dataclass(frozen=True)

@@ -61,7 +61,7 @@ def some_pairs(sides: Sides, count: int, seed: int) -> tuple[np.ndarray, np.ndar
 def test_no_bound_is_above_a_flatness(
     seed: int, attack: Callable[..., tuple[Job, Sides]], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("search.exact.slopes._BOXES", (128, 16, 5)[seed % 3])
+    monkeypatch.setattr("search.exact.slopes._BOXES", (64, 16, 5)[seed % 3])
     monkeypatch.setattr("search.exact.slopes._LEAST_BOXES", 1)
     _, sides = attack(seed)
     pairs, bounds = some_pairs(sides, PAIRS, seed)
