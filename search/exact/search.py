@@ -188,7 +188,7 @@ class _Search:
         self._unbounded(sides, thin, least)
 
     def glance(self) -> None:
-        """Balance a few pairs where none was when the time was up: a search whose time is short sees some all the same."""
+        """Balance a few pairs if none was when the time was up: a search whose time is short sees some all the same."""
         if self.keeper.kept is not None or self.sides is None:
             return
         sides = self.sides
