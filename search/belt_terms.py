@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from search.exact.points import duty_points
+from search.points import duty_points
 from search.stage import Stage
 from search.workers import parallel_slices
 from solver import balance

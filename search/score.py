@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from catalog.job import Job
 from catalog.quantities import TO_RPM
 from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds, sides_of_kit, unlimited
-from search.exact.points import DutyPoints, duty_points
 from search.pair_rules import PAIR_RULES
+from search.points import DutyPoints, duty_points
 from search.request import Request
 from search.rules import BELT_RULES, judge
 from search.sides import BeltOptions

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from search.builds import DriveBuilds, DrivenBuilds
 from search.exact.parabolas import parabolas
-from search.exact.points import DutyPoints
 from search.exact.slopes import Slopes, make_slopes
+from search.points import DutyPoints
 from search.workers import parallel
 from solver.balance import BACKSHIFT, UPSHIFT, DrivenSide
 from solver.drivetrain import Drivetrain

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds
 from search.exact.blocks import Ends, Leaves, Leeway, halved, padded
 from search.exact.bounds import Bounds, make_bounds
-from search.exact.points import DutyPoints, duty_points
 from search.pair_rules import PAIR_RULES, Offer
+from search.points import DutyPoints, duty_points
 from search.request import Request
 from search.score import duty_balance, side_points
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.exact.boxes import boxes
-from search.exact.points import DutyPoints
 from search.exact.speeds import SpeedCells, speed_cells
+from search.points import DutyPoints
 from solver import balance
 from solver.balance import LOWEST, DrivenSide
 from solver.drivetrain import Drivetrain

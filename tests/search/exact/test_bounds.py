@@ -12,9 +12,9 @@ from catalog.job import Job
 from search.exact.bounds import make_bounds, percent
 from search.exact.keepers import BestKits
 from search.exact.pairs import Sides
-from search.exact.points import duty_points
 from search.exact.search import search_space
 from search.pair_rules import PAIR_RULES
+from search.points import duty_points
 from search.request import Request
 from search.score import pair_terms, shift_map
 from search.space import Space, make_space

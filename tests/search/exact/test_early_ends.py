@@ -51,7 +51,7 @@ def case(job: Job) -> Case:
 
 
 def keepers(case: Case) -> list[Callable[[], Keeper]]:
-    return [lambda: BestKits(9), ParetoFront, lambda: BestKits(1, "tip", len(case.space.options["tip"]))]
+    return [lambda: BestKits(200), ParetoFront, lambda: BestKits(1, "tip", len(case.space.options["tip"]))]
 
 
 @pytest.mark.parametrize("kind", range(3))
@@ -60,7 +60,7 @@ def keepers(case: Case) -> list[Callable[[], Keeper]]:
 def test_what_is_told_is_true_wherever_a_search_is_ended(
     case: Case, kind: int, thin: int, how: type[BaseException], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    cuts = {"_CELLS": 2, "_FIRST": 2, "_BATCH": 4, "_LEAVES": 2, "_COLUMNS": 4, "_PAIRS": 300}
+    cuts = {"_CELLS": 2, "_FIRST": 2, "_BATCH": 4, "_LEAVES": 1, "_COLUMNS": 4, "_PAIRS": 300}
     for name, value in cuts.items():
         monkeypatch.setattr(f"search.exact.search.{name}", value)
     monkeypatch.setattr("search.exact.pairs._LEAF", 7)
@@ -161,6 +161,8 @@ def test_a_search_makes_one_pool_of_threads_or_takes_the_given_one(case: Case, m
     own, given, executor = BestKits(20), BestKits(20), Counting()
     search_space(case.job, case.space, case.request, own)
     assert len(made) == 1
+    with pytest.raises(RuntimeError, match="after shutdown"):
+        made[0].submit(int)
     search_space(case.job, case.space, case.request, given, executor=executor)
     assert len(made) == 1
     assert executor.shares > 5

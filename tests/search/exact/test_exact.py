@@ -246,7 +246,7 @@ CUTS: list[dict[str, Any]] = [
     {"search.exact.search._PAIRS": 500},
     {"search.exact.search._BATCH": 7},
     {"search.exact.search._MOST_DRIVE": 100, "search.exact.search._MOST_DRIVEN": 100},
-    {"search.exact.bounds._VALUES": 300, "search.exact.points._VALUES": 500, "search.belt_terms._BUILDS": 7},
+    {"search.exact.bounds._VALUES": 300, "search.points._VALUES": 500, "search.belt_terms._BUILDS": 7},
     {"search.exact.search._VALUES": 40, "search.exact.pairs._LEAF": 3},
     {"search.exact.search._COLUMNS": 5, "search.exact.search._LEAVES": 1, "search.exact.search._MOST_LEAVES": 9},
     {"search.exact.search._SMALL": 10**9},

@@ -13,9 +13,9 @@ from catalog import Job
 from search.builds import driven_builds
 from search.exact.boxes import boxes
 from search.exact.parabolas import least_quadratic
-from search.exact.points import DutyPoints, duty_points
 from search.exact.slopes import make_slopes
 from search.exact.speeds import speed_cells
+from search.points import DutyPoints, duty_points
 from search.space import make_space
 from solver.balance import LOWEST, DrivenSide
 from solver.drivetrain import Drivetrain
