@@ -36,6 +36,7 @@ def check_command(
 ) -> None:
     """Read each file as what it is."""
     from catalog.errors import InputError, Problem
+    from catalog.wording import printable
     from search.screen import console, count
 
     out, err = console(), console(stderr=True)
@@ -45,9 +46,9 @@ def check_command(
             description, parts = _describe(file)
         except InputError as error:
             problems += [p for p in error.problems if p not in problems]
-            out.print(f"{file}: {count(len(error.problems), 'problem')}", soft_wrap=True)
+            out.print(f"{printable(str(file))}: {count(len(error.problems), 'problem')}", soft_wrap=True)
             continue
-        out.print(f"{file}: {description}", soft_wrap=True)
+        out.print(f"{printable(str(file))}: {description}", soft_wrap=True)
         for part in parts if list_parts else ():
             out.print(f"  {part.id}: {part.description}", soft_wrap=True)
     for problem in problems:
