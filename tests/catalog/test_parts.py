@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 import pytest
+from yaml_files import part_problems, write_marked
 
-from catalog import shelf
-from catalog.errors import InputError, Problem
-from catalog.shelf import DEMO_PARTS, digest, read_parts, read_shelf
+from catalog.errors import InputError
+from catalog.shelf import DEMO_PARTS, read_shelf
 
 Edits = dict[str, str | None]
 LINE = '{{rate: {rate}, free_length: "{free}", installed_length: "66 mm"}}'
@@ -121,7 +121,7 @@ def add_part(tmp_path: Path) -> AddPart:
     def add(family: str, edits: Edits) -> Added:
         file = tmp_path / f"{family}.yaml"
         text = (DEMO_PARTS / file.name).read_text(encoding="utf-8")
-        marks = write(file, text + edited(HEAD + PROBES[family], edits))
+        marks = write_marked(file, text + edited(HEAD + PROBES[family], edits))
         return Added(file, marks, text.count("  - id: "), text.count("\n") + 1)
 
     return add
@@ -135,23 +135,6 @@ def edited(probe: str, edits: Edits) -> str:
         indent = lines[at][: len(lines[at]) - len(lines[at].lstrip(" -"))]
         lines[at : at + 1] = [] if new is None else [indent + (new[1:] if new[0] == "@" else f"{key}: {new}")]
     return "\n".join(lines) + "\n"
-
-
-def write(file: Path, text: str) -> list[tuple[int, int]]:
-    """Write a text without its marks and say where they stood, line and column."""
-    places = []
-    while (at := text.find("¦")) >= 0:
-        places.append((text.count("\n", 0, at) + 1, at - text.rfind("\n", 0, at)))
-        text = text[:at] + text[at + 1 :]
-    file.write_text(text, encoding="utf-8")
-    return places
-
-
-def problems_of(file: Path) -> list[Problem]:
-    with pytest.raises(InputError) as caught:
-        read_parts(file)
-    assert {problem.file for problem in caught.value.problems} == {str(file)}
-    return list(caught.value.problems)
 
 
 BODY = '{mass: "1 g", along: "1 mm", across: "1 mm"}'
@@ -284,7 +267,7 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
 @pytest.mark.parametrize(("family", "edits", "words"), [(f, *case) for f, cases in FAULTS.items() for case in cases])
 def test_a_fault_is_named_with_its_place(family: str, edits: Edits, words: str, add_part: AddPart) -> None:
     added = add_part(family, edits)
-    (problem,) = problems_of(added.file)
+    (problem,) = part_problems(added.file)
     path = f"parts[{added.number}]"
     assert problem.path.startswith(path)
     assert all(part in str(problem) for part in words.replace("#", str(added.number)).split(" … "))
@@ -310,12 +293,12 @@ INSIDE: list[tuple[str, Edits]] = [
 @pytest.mark.parametrize(("family", "edits"), INSIDE)
 def test_a_fault_inside_a_list_is_placed_at_its_entry(family: str, edits: Edits, add_part: AddPart) -> None:
     added = add_part(family, edits)
-    (problem,) = problems_of(added.file)
+    (problem,) = part_problems(added.file)
     assert (problem.line, problem.column) == added.marks[0]
 
 
 def test_a_quoted_number_without_unit_is_told_to_take_a_unit(add_part: AddPart) -> None:
-    (problem,) = problems_of(add_part("masses", {"mass": '"6"'}).file)
+    (problem,) = part_problems(add_part("masses", {"mass": '"6"'}).file)
     assert "unit missing (got 6" in str(problem)
     assert problem.hint == "write for example '54 g'"
 
@@ -333,19 +316,19 @@ IMPOSSIBLE = [  # half a geometry, a twist below zero, a spring inside out, one 
 
 @pytest.mark.parametrize(("family", "edits"), IMPOSSIBLE)
 def test_a_part_that_cannot_be_is_refused(family: str, edits: Edits, add_part: AddPart) -> None:
-    assert len(problems_of(add_part(family, edits).file)) == 1
+    assert len(part_problems(add_part(family, edits).file)) == 1
 
 
 def test_all_faults_of_a_file_are_named_at_once(add_part: AddPart) -> None:
     # The first mark is for the seat that is missing.
     edits = {"id": "@¦id: ¦probe", "price": "¦10", "stock": "¦-1", "seat": '@¦seet: "m5"', "mass": "¦6"}
     added = add_part("masses", edits)
-    assert [(p.line, p.column) for p in problems_of(added.file)] == added.marks
+    assert [(p.line, p.column) for p in part_problems(added.file)] == added.marks
 
 
 def test_a_key_given_twice_does_not_hide_other_faults(add_part: AddPart) -> None:
     added = add_part("masses", {"stock": "¦-1\n    ¦stock: 2", "mass": "¦6"})
-    assert [(p.line, p.column) for p in problems_of(added.file)] == added.marks
+    assert [(p.line, p.column) for p in part_problems(added.file)] == added.marks
 
 
 def test_faults_of_several_files_are_named_at_once(add_part: AddPart) -> None:
@@ -375,50 +358,6 @@ def test_the_word_for_an_empty_station_is_no_id(add_part: AddPart) -> None:
     assert (problem.line, problem.column, problem.message) == (*added.marks[0], "this id is reserved")
 
 
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        (
-            "family: ¦pulleys\nparts: []\n",
-            "family: unknown or missing part family (got 'pulleys', expected drive_springs, ",
-        ),
-        ("¦parts: []\n", "family: unknown or missing part family (got nothing"),
-        ("¦family: masses\n", "parts: required key missing"),
-        ("family: masses\nparts: []\n¦note: 3\n", "note: unknown key … known keys: family, parts"),
-        ("family: masses\nparts: []\n¦family: belts\n", "family: key given twice … first at line 1, column 1"),
-        ("¦[]\n", "unknown or missing part family"),
-        (
-            "family: ¦[helices]\nparts: []\n",
-            "unknown or missing part family (got a list of 1, expected drive_springs, ",
-        ),
-        ("family: ¦{helices: 1}\nparts: []\n", "unknown or missing part family (got a mapping of 1"),
-        ("family: ¦3\nparts: []\n", "unknown or missing part family (got 3"),
-        ("family: masses\nparts: ¦3\n", "parts: not a list (got 3, expected a list)"),
-        ("family: masses\nparts: [¦3]\n", "parts[0]: not a mapping (got 3, expected keys with values)"),
-    ],
-)
-def test_a_file_says_its_family_and_its_parts(text: str, words: str, tmp_path: Path) -> None:
-    marks = write(tmp_path / "parts.yaml", text)
-    (problem,) = problems_of(tmp_path / "parts.yaml")
-    assert all(part in str(problem) for part in words.split(" … "))
-    assert [(problem.line, problem.column)] == marks
-
-
-def test_a_folder_without_files_and_a_missing_file_are_named(tmp_path: Path) -> None:
-    (tmp_path / "bare").mkdir()
-    with pytest.raises(InputError) as caught:
-        read_shelf([tmp_path / "bare", tmp_path / "none.yaml"])
-    assert [p.message for p in caught.value.problems] == ["no catalogue file in this folder", "file not found"]
-
-
-def test_nothing_depends_on_the_order_of_files() -> None:
-    files = sorted(DEMO_PARTS.glob("*.yaml"))
-    one, other = read_shelf(files), read_shelf(files[::-1])
-    assert [(f, list(p)) for f, p in one.parts.items()] == [(f, list(p)) for f, p in other.parts.items()]
-    assert all(list(parts) == sorted(parts) for parts in one.parts.values())
-    assert read_shelf([DEMO_PARTS]).parts == one.parts
-
-
 def test_the_first_price_in_another_currency_is_named_with_its_place(add_part: AddPart) -> None:
     first = add_part("helices", {"price": '¦"10.00 CHF"'})
     other = add_part("masses", {"id": '"probe-two"', "price": '¦"11.00 CHF"'})
@@ -428,30 +367,3 @@ def test_the_first_price_in_another_currency_is_named_with_its_place(add_part: A
         (str(added.file), *added.marks[0]) for added in (first, other)
     ]
     assert "prices in several currencies (got 10.00 CHF, expected EUR as at " in str(caught.value)
-
-
-def test_a_file_of_faults_ends_after_the_first_few_hundred(tmp_path: Path) -> None:
-    path = tmp_path / "masses.yaml"
-    path.write_text("family: masses\nparts:\n" + "  - {id: x}\n" * 5_000, encoding="utf-8")
-    problems = problems_of(path)
-    assert 500 < len(problems) < 520
-    assert "further parts were not looked at" in problems[-1].message
-
-
-def test_a_catalogue_of_too_many_parts_is_refused_with_their_number(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(shelf, "MOST_PARTS", 20)
-    with pytest.raises(
-        InputError, match=r"too many parts in the catalogue \(got [0-9]+ up to this file, expected at m"
-    ):
-        read_shelf([DEMO_PARTS])
-
-
-def test_the_hash_of_a_catalogue_is_that_of_what_was_read(tmp_path: Path) -> None:
-    file = tmp_path / "masses.yaml"
-    file.write_text("family: masses\nparts: []\n", encoding="utf-8")
-    read = read_shelf([tmp_path])
-    file.unlink()
-    assert len(digest(read.hashes)) == 16
-    assert digest(["b", "a"]) == digest(["a", "b"]) != digest(["a"])

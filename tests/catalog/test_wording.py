@@ -26,8 +26,8 @@ def harmless(text: str) -> bool:
 
 
 def test_every_character_is_printed_or_escaped() -> None:
-    for code in range(sys.maxunicode + 1):
-        assert harmless(printable(chr(code)))
+    everything = printable("".join(map(chr, range(sys.maxunicode + 1))))
+    assert harmless("".join(set(everything)))
     assert printable("Größe 42 µm – „weit“ 60° ½") == "Größe 42 µm – „weit“ 60° ½"
     assert printable("a\nb\u202ec") == "a\\nb\\u202ec"
 

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from catalog import Job, load_job
+from catalog.documents import read_document
 from catalog.errors import InputError
 from catalog.parts import TuningMass
 from catalog.slots import EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
@@ -260,6 +261,17 @@ def test_a_kit_from_texts_is_one_known_choice_a_slot(job: Job, texts: dict[str, 
     with pytest.raises(InputError) as caught:
         kit_from_texts(job, texts, "here")
     assert str(caught.value).startswith(words)
+
+
+@pytest.mark.parametrize(("slot", "text"), [("heel", "any"), ("twist", "10 deg,none"), ("driven_spring", "any")])
+def test_a_kit_file_of_several_choices_is_refused_at_the_slot(job: Job, slot: str, text: str, tmp_path: Path) -> None:
+    words = fitted_kit(job).words() | {slot: text}
+    file = tmp_path / "kit.yaml"
+    file.write_text("kit:\n" + "".join(f'  {name}: "{word}"\n' for name, word in words.items()), encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        kit_from_texts(job, words, str(file), read_document(file))
+    line = 2 + list(words).index(slot)
+    assert {(p.file, p.line, p.column) for p in caught.value.problems} == {(str(file), line, len(slot) + 5)}
 
 
 def test_kits_stand_in_the_order_of_their_ids_then_of_their_twist() -> None:
