@@ -121,9 +121,8 @@ class Slopes:
         slowest[held], fastest[held] = np.minimum(slowest[held], 0.0), np.maximum(fastest[held], 0.0)
 
         middle = len(_WAYS) - 1
-        low, high = np.zeros(
-            (2, 2 * middle + 1, len(spring))
-        )  # L less its usual value at the ends of the cells of pull
+        # L less its usual value at the ends of the cells of pull.
+        low, high = np.zeros((2, 2 * middle + 1, len(spring)))
         little, much = slowest * self.steps, fastest * self.steps
         low[middle + 1 :] = np.cumsum(little[middle:], axis=0).min(axis=1)
         high[middle + 1 :] = np.cumsum(much[middle:], axis=0).max(axis=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,14 +11,18 @@ from attack_jobs import attack_job, attack_request
 from varying import stage_of
 
 from catalog import Job
+from search.exact import bounds as bounds_module
 from search.exact.bounds import percent
 from search.exact.keepers import BestKits, Keeper, Kept
 from search.exact.pairs import Sides
 from search.exact.pareto import ParetoFront
 from search.exact.search import INTERRUPTED, Progress, Watch, search_space
 from search.pair_rules import PAIR_RULES
+from search.points import duty_points
 from search.score import pair_terms
 from search.space import Space, make_space
+from solver import balance
+from solver.balance import BACKSHIFT, DrivenSide, DriveSide
 
 pytestmark = pytest.mark.invariant
 
@@ -117,3 +122,29 @@ def test_what_a_stopped_search_says_of_its_bound_is_true(
             missed = np.array([tuple(choice) not in kept for choice in wanted.choices.tolist()], bool)
             assert found.stopped in ("", INTERRUPTED)
             assert (wanted.scores[missed] >= found.bound - 1e-9).all()
+
+
+@pytest.mark.parametrize("turned", [(True, False), (False, True)])
+def test_a_backshift_that_may_run_faster_has_no_bound_of_its_own(
+    turned: tuple[bool, bool], attack: Callable[..., tuple[Job, Sides]]
+) -> None:
+    _, sides = attack(4)
+    drive, driven = sides.drive, sides.driven
+    if turned[0]:  # more thrust on the upshift than on the backshift
+        drive = replace(
+            drive, side=DriveSide(drive.side.thrust_per_speed2[:, ::-1] * [[[1.0], [0.9]]], drive.side.spring)
+        )
+    if turned[1]:
+        driven = replace(driven, side=DrivenSide(driven.side.fixed[:, ::-1], driven.side.per_pull * [[[1.0], [1.1]]]))
+    sides = replace(sides, drive=drive, driven=driven)
+    pairs, bounds = some_pairs(sides, PAIRS, 4)
+    terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
+    assert (bounds <= terms["flatness"]).all()
+    backshift = np.nonzero(duty_points(sides.stage.drivetrain).used)[0] == BACKSHIFT
+    for part in sides.bounds.parts:
+        assert (part.group.scale[backshift] == 0).all()
+        assert (part.group.scale[~backshift] > 0).all()
+
+
+def test_the_allowance_is_twice_the_step_at_which_the_solver_stops() -> None:
+    assert bounds_module._SETTLED >= 2 * balance._SPEED_TOLERANCE
