@@ -109,9 +109,9 @@ class Forces:
         return self._once("belt", part, lambda: Forces(self.shelf, self.machine, derive(inputs), part.id))
 
     def pocket(self, slot: str) -> Pocket:
-        """The pocket of a spring slot."""
+        """The pocket of a spring slot, as long as the record says."""
         clutch = self.machine.drive_clutch if slot == "drive_spring" else self.machine.driven_clutch
-        return clutch.spring
+        return clutch.spring.model_copy(update={"installed_length": self.installed_length(slot)})
 
     def full_shift_length(self, slot: str) -> float:
         """Length of the spring in a slot at full shift [m]."""

@@ -267,9 +267,7 @@ def _belt_fits(options: BeltOptions, belt: Any) -> str | None:
 BELT_RULES: tuple[Rule, ...] = (_by_part("belt_fit", ("belt",), _belt_fits), *_in_stock(("belt",)))
 DRIVE_RULES: tuple[Rule, ...] = (
     _by_part("drive_spring_fit", ("drive_spring",), _spring_fits("drive_spring")),
-    _by_part(
-        "flyweight_fit", ("flyweight",), lambda o, arm: fit.flyweight_fits(arm, o.stage.forces.machine.drive_clutch)
-    ),
+    _by_part("flyweight_fit", ("flyweight",), _arm_fits),
     *(_by_part("mass_fit", ("flyweight", station), _mass_fits(station)) for station in STATIONS),
     *_in_stock(DRIVE_SLOTS),
     _by_part("drive_coil_bind", ("drive_spring",), _coil_bind("drive_spring")),

@@ -25,7 +25,7 @@ from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space
 from search.stage import Stage
 from solver.balance import UPSHIFT, DrivenSide
 
-__all__ = ["BeltOptions", "DriveOptions", "DrivenOptions", "Options", "pick"]
+__all__ = ["LOAD_SLOTS", "BeltOptions", "DriveOptions", "DrivenOptions", "Options", "pick"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -139,6 +139,7 @@ _THRUSTS: tuple[_Row, ...] = (
     (("flyweight",), _bare_arms),
     *((("flyweight", station), _mass_at(station)) for station in STATIONS),
 )
+LOAD_SLOTS = tuple(slot for slot in DRIVE_SLOTS if any(slot in slots for slots, _ in _LOADS))
 
 
 @dataclass(frozen=True)

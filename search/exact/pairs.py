@@ -16,6 +16,7 @@ from search.pair_rules import PAIR_RULES, Offer
 from search.points import DutyPoints, duty_points
 from search.request import Request
 from search.score import duty_balance, side_points
+from search.sides import LOAD_SLOTS
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space
 from search.stage import Stage
 from search.workers import check, parallel
@@ -183,7 +184,8 @@ class Sides:
 
     @cached_property
     def _by_spring(self) -> list[Index]:
-        return _runs([self.drive.choice[:, 0]], np.arange(len(self.drive)))
+        loads = [self.drive.choice[:, DRIVE_SLOTS.index(slot)] for slot in LOAD_SLOTS]
+        return _runs(loads, np.arange(len(self.drive)))
 
     def _is_thin(self, rows: Index) -> bool:
         return len(rows) * len(self.driven) < _THIN
