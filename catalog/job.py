@@ -21,7 +21,7 @@ from catalog.parts import Belt, Flyweight, TuningMass
 from catalog.reading import validate
 from catalog.record import placed, si_record
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
-from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, STATIONS
+from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
 from catalog.twists import twist_settings
 from solver.drivetrain import Drivetrain, derive
 from solver.engine import EngineCurve, air_correction, standard_atmosphere
@@ -208,8 +208,8 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
         if slot == BELT:
             continue  # looked at above, where it stands
         family = SLOT_FAMILIES[slot]
-        offered = {EMPTY: None, **shelf.family(family)} if slot in STATIONS else shelf.family(family)
-        if part not in shelf.family(family) and not (slot in STATIONS and part == EMPTY):
+        offered = {**({EMPTY: None} if SLOTS[slot].may_be_empty else {}), **shelf.family(family)}
+        if part not in offered:
             note(("fitted", slot), f"no such part among the {family}", repr(part), _offer(offered))
     for slot in STATIONS:
         mass = shelf.family("masses").get(getattr(spec.fitted, slot))
