@@ -168,23 +168,14 @@ def _assemble(
     unfit = fit.belt_fits(belt, machine)
     if unfit is not None:
         raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
-    twists = twist_settings(shelf, spec, document)
+    twists, assumed = twist_settings(shelf, spec, document), _assumed(spec, machine, belt, shelf)
     try:
         inputs = si_record(spec, machine, belt, curve)
-        derive(inputs)
+        job = Job(file, spec, document, machine, shelf, inputs, twists, assumed, hashes)
+        _ = job.drivetrain  # worked out here, so that what the physics refuses is told with its place
     except PhysicalRangeError as error:
         raise InputError(placed(error, spec, document, machine_document)) from None
-    return Job(
-        file=file,
-        spec=spec,
-        document=document,
-        machine=machine,
-        shelf=shelf,
-        inputs=inputs,
-        twists=twists,
-        assumed=_assumed(spec, machine, belt, shelf),
-        hashes=hashes,
-    )
+    return job
 
 
 def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem]:
