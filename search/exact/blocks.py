@@ -1,9 +1,10 @@
 """Blocks of drive builds: what their builds can bring at best, and a part's builds in leaves of a few dozen.
 
 A leaf's builds lie close together, in thrust and in what the rules of pairs look at, so that most of its pairs are
-settled without a look at any single one. What is told of a block holds for all its builds: each lies in the block's box,
-so none is nearer to a driven build than the box; none has fewer points, less loss, more thrust at the speed limit at any
-position, a lower price or fewer changes than the block is told, and every rule and limit moves one way with these.
+settled without a look at any single one. What is told of a block holds for all its builds: each lies in the block's
+box, so none is nearer to a driven build than the box; none has fewer points, less loss, more thrust at the speed limit
+at any position, a lower price or fewer changes than the block is told, and every rule and limit moves one way with
+these.
 """
 
 from __future__ import annotations
