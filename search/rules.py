@@ -19,6 +19,7 @@ from catalog.quantities import show
 from catalog.slots import STATIONS
 from search.sides import BeltOptions, DrivenOptions, DriveOptions, Options
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS
+from search.workers import check
 from solver.errors import PhysicalRangeError
 
 __all__ = [
@@ -99,6 +100,7 @@ def judge(options: Options, rules: Sequence[Rule]) -> Judged:
     reasons: dict[str, str] = {}
     alone = first.size == 1  # a single build is told every rule it breaks
     for rule in rules:
+        check()  # a side may be large, and somebody may want to stop
         verdict = rule.verdict(options, np.argwhere((first == 0) | alone))
         wide = [len(options.space.options[s]) if s in rule.slots else 1 for s in options.slots]
         broken = np.broadcast_to(verdict.broken.reshape(wide), first.shape)
