@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -127,7 +127,7 @@ def test_time_is_counted_from_the_start_that_is_given() -> None:
 
 
 def test_time_is_kept_where_no_pair_can_be_balanced(case: Case) -> None:
-    job = replace(case.job, speed_limit=1.0001 * case.job.drivetrain.target_speed)
+    job = faster(case.job, 1.0001)
     looks = Ending()
     whole = search_space(job, make_space(job), Request.of(job), BestKits(5), looks)
     found = search_space(job, make_space(job), Request.of(job), BestKits(5), Ending(at=len(looks.looks) // 2))

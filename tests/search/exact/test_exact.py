@@ -378,7 +378,7 @@ def test_lock_fitted_varies_only_the_named_slots(demo_job: Job) -> None:
 
 
 def test_a_ranking_of_no_kits_is_refused(demo_job: Job) -> None:
-    with pytest.raises(InputError, match=r"--top: out of range \(got 0, expected 1 or more\)"):
+    with pytest.raises(InputError, match=r"top: out of range \(got 0, expected 1 or more\)"):
         rank(demo_job, top=0)
 
 
