@@ -86,10 +86,11 @@ def loose_jobs(job: Job, size: int) -> Iterator[Loose]:
 
 
 def wild(job: Job, seed: int) -> Job:
-    """A torque curve that no parabola follows."""
+    """A torque curve that no parabola follows, as strong at target as the job's own: it must climb the same grounds."""
     torque = np.random.default_rng(seed).uniform(5, 100, 12)
     target = float(job.drivetrain.target_speed)
     speed, limit = np.linspace(0.3, 1.4, 12) * target, 1.4 * target
+    torque *= float(job.drivetrain.engine.at(target)) / float(np.interp(target, speed, torque))
     engine = replace(
         job.inputs.engine, speed=speed, torque=torque, corrected=False, target_speed=target, speed_limit=limit
     )
