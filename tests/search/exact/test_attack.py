@@ -148,3 +148,51 @@ def test_a_backshift_that_may_run_faster_has_no_bound_of_its_own(
 
 def test_the_allowance_is_twice_the_step_at_which_the_solver_stops() -> None:
     assert bounds_module._SETTLED >= 2 * balance._SPEED_TOLERANCE
+
+
+def any_pairs(sides: Sides, seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """Pairs of all parts taken at random, within the speed limit, and their bounds [%]."""
+    rng, made = np.random.default_rng(seed), sides.bounds
+    pairs, bounds = [], []
+    for part in made.parts:
+        below = percent(part.squares(made.needed))
+        row, column = rng.integers(len(part.rows), size=300), rng.integers(len(made.needed), size=300)
+        pairs.append(np.column_stack([part.rows[row], column]))
+        bounds.append(below[row, column])
+    chosen, found = np.concatenate(pairs), np.concatenate(bounds)
+    within = sides.broken(chosen) != 1 + [rule.name for rule in PAIR_RULES].index("speed_limit")
+    return chosen[within], found[within]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_kits_that_balance_below_the_lowest_speed_have_no_bound_above_them(
+    seed: int, attack: Callable[..., tuple[Job, Sides]]
+) -> None:
+    """Arms so heavy that some kits never speed up: the solver returns the lowest speed, which is no balance."""
+    _, sides = attack(2 * seed)
+    heavier = np.geomspace(1, 1e7, len(sides.drive))[:, None, None]
+    side = DriveSide(sides.drive.side.thrust_per_speed2 * heavier, sides.drive.side.spring)
+    at_limit = side.thrust_per_speed2[:, 0] * float(sides.stage.drivetrain.speed_limit) ** 2 - side.spring
+    sides = replace(sides, drive=replace(sides.drive, side=side, at_limit=at_limit))
+    pairs, bounds = any_pairs(sides, seed)
+    terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
+    assert (bounds <= terms["flatness"]).all()
+    assert terms["flatness"].max() > 90  # or none of them was at the lowest speed
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_builds_off_the_kept_directions_are_allowed_for(
+    seed: int, attack: Callable[..., tuple[Job, Sides]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bounds_module, "_OFF_AXES", 0.3)
+    _, sides = attack(2 * seed)
+    rng = np.random.default_rng(seed)
+    spread = np.exp(rng.normal(0, 0.02, sides.drive.side.thrust_per_speed2.shape))
+    spread[:, 1] = spread[:, 0]  # the backshift is not the faster branch
+    side = DriveSide(sides.drive.side.thrust_per_speed2 * spread, sides.drive.side.spring)
+    at_limit = side.thrust_per_speed2[:, 0] * float(sides.stage.drivetrain.speed_limit) ** 2 - side.spring
+    sides = replace(sides, drive=replace(sides.drive, side=side, at_limit=at_limit))
+    assert max(part.group.off_axes for part in sides.bounds.parts) > 0.001
+    pairs, bounds = any_pairs(sides, seed)
+    terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
+    assert (bounds <= terms["flatness"]).all()
