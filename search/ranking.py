@@ -22,6 +22,8 @@ from search.terms import UNITS
 if TYPE_CHECKING:
     import pandas as pd
 
+    from search.workers import Executor
+
 __all__ = ["RankedKit", "Ranking", "rank", "request_of"]
 
 
@@ -167,6 +169,7 @@ def rank(
     best_per: str | None = None,
     plain: bool = False,
     watch: Watch | None = None,
+    executor: Executor | None = None,
 ) -> Ranking:
     """Rank every buildable kit of a job; exact over the stated space.
 
@@ -192,6 +195,9 @@ def rank(
     watch : Watch, optional
         Who is told of the progress, and how long the search may take. A search that is stopped, or interrupted from
         the keyboard, lists the best kits it has seen.
+    executor : Executor, optional
+        What does the shares of the work, of `concurrent.futures` or anything else with such a `map` that shares memory;
+        threads of the search's own, if left out.
 
     Returns
     -------
@@ -208,7 +214,7 @@ def rank(
         request = replace(request, in_stock=in_stock)
     space = make_space(job, locks, lock_fitted=lock_fitted, where="locks")
     keeper = keeper_of(space)
-    found = search_space(job, space, request, keeper, watch, plain=plain)
+    found = search_space(job, space, request, keeper, watch, plain=plain, executor=executor)
     counts = {"space": space.size, **found.excluded, "bounded_away": found.bounded_away, "scored": found.scored}
     kits = _listed(space, request, keeper)
     return Ranking(
