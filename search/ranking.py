@@ -10,13 +10,14 @@ from typing import TYPE_CHECKING, Any
 
 from catalog.errors import InputError, Problem
 from catalog.job import Job
+from catalog.slots import BELT
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pareto import RESOLUTION, ParetoFront
-from search.exact.search import Found, Watch, search_space
+from search.exact.search import MOST_DRIVE, MOST_DRIVEN, Found, Watch, search_space
 from search.pair_rules import PAIR_RULES
 from search.request import Request
 from search.score import score_kit, shares_of
-from search.space import SLOT_NAMES, Kit, Space, make_space, show_twist
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Kit, Space, make_space, show_twist
 from search.terms import UNITS
 
 if TYPE_CHECKING:
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
     from search.workers import Executor
 
 __all__ = ["RankedKit", "Ranking", "rank", "request_of"]
+
+
+_MOST_PIECES = 25  # of a space with very many builds: a few minutes
 
 
 @dataclass(frozen=True)
@@ -206,13 +210,15 @@ def rank(
     Raises
     ------
     InputError
-        For locks that name no slot, part or setting, top below 1, no such slot, or two lists asked for at once.
+        For locks that name no slot, part or setting, top below 1, no such slot, two lists asked for at once, or a space
+        of more builds than a search works through, unless `watch` sets a time.
     """
     keeper_of = _check(top, pareto=pareto, best_per=best_per)
     request = request or Request.of(job)
     if in_stock is not None:
         request = replace(request, in_stock=in_stock)
     space = make_space(job, locks, lock_fitted=lock_fitted, where="locks")
+    _check_size(space, watch)
     keeper = keeper_of(space)
     found = search_space(job, space, request, keeper, watch, plain=plain, executor=executor)
     counts = {"space": space.size, **found.excluded, "bounded_away": found.bounded_away, "scored": found.scored}
@@ -241,6 +247,19 @@ def _check(top: int, *, pareto: bool, best_per: str | None) -> Callable[[Space],
     if pareto:
         raise InputError([Problem("best_per", 0, 0, "", "two lists asked for", "pareto too", "one of the two")])
     return lambda space: BestKits(1, best_per, len(space.options[best_per]))
+
+
+def _check_size(space: Space, watch: Watch | None) -> None:
+    """Refuse what would take far longer than anybody waits, unless it is to end early anyway."""
+    drive, driven = space.count(DRIVE_SLOTS), space.count(DRIVEN_SLOTS)
+    pieces = -(-drive // MOST_DRIVE) * -(-driven // MOST_DRIVEN) * len(space.options[BELT])
+    if pieces <= _MOST_PIECES or (watch is not None and watch.seconds < inf):
+        return
+    longest = max(space.options, key=lambda slot: len(space.options[slot]))
+    got = f"{drive:,} drive builds with {driven:,} driven builds"
+    most = f"at most {_MOST_PIECES} times {MOST_DRIVE:,} with {MOST_DRIVEN:,}"
+    hint = f"lock some slots ({longest} has {len(space.options[longest]):,} options), or set a time limit."
+    raise InputError([Problem("locks", 0, 0, "", "more kits than can be searched to the end", got, most, hint)])
 
 
 def _listed(space: Space, request: Request, keeper: Keeper) -> tuple[RankedKit, ...]:

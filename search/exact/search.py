@@ -33,13 +33,13 @@ from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space
 from search.stage import Stage
 from search.workers import Executor, crew, parallel
 
-__all__ = ["INTERRUPTED", "TIME_UP", "Found", "Progress", "Watch", "search_space"]
+__all__ = ["INTERRUPTED", "MOST_DRIVE", "MOST_DRIVEN", "TIME_UP", "Found", "Progress", "Watch", "search_space"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 
 _PAIR_NAMES = tuple(rule.name for rule in PAIR_RULES)
-_MOST_DRIVE, _MOST_DRIVEN = 600_000, 100_000  # builds of one part of a space: bounds the memory
+MOST_DRIVE, MOST_DRIVEN = 600_000, 100_000  # builds of one part of a space: bounds the memory
 _SMALL = 20_000  # pairs of a part of a space that are balanced sooner than bounds would pay
 _MOST_CELLS = 4_000_000  # cells ranked at once: bounds the memory
 _COLUMNS = 512  # driven builds whose cells are ranked at first; then four times as many each time
@@ -112,7 +112,7 @@ def _pieces(
 ) -> Iterator[tuple[Sides, bool]]:
     """Both sides of each piece of a space that has pairs, and whether it is the last; counts out the other kits."""
     for number, (stage, kits) in enumerate(stages, 1):
-        drive_parts, driven_parts = kits.cut(DRIVE_SLOTS, _MOST_DRIVE), kits.cut(DRIVEN_SLOTS, _MOST_DRIVEN)
+        drive_parts, driven_parts = kits.cut(DRIVE_SLOTS, MOST_DRIVE), kits.cut(DRIVEN_SLOTS, MOST_DRIVEN)
         drive: DriveBuilds | None = None
         for driven_part in driven_parts:
             driven = driven_builds(stage, driven_part)

@@ -24,7 +24,7 @@ from search import Kit, Score, rank, score_kit
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pairs import Sides
 from search.exact.pareto import RESOLUTION, ParetoFront, nondominated
-from search.exact.search import search_space
+from search.exact.search import Watch, search_space
 from search.pair_rules import PAIR_RULES as PAIR_RULE_ROWS
 from search.pair_rules import RULE_NAMES
 from search.ranking import Ranking
@@ -245,7 +245,7 @@ CUTS: list[dict[str, Any]] = [
     {"search.exact.search._CELLS": 1},
     {"search.exact.search._PAIRS": 500},
     {"search.exact.search._BATCH": 7},
-    {"search.exact.search._MOST_DRIVE": 100, "search.exact.search._MOST_DRIVEN": 100},
+    {"search.exact.search.MOST_DRIVE": 100, "search.exact.search.MOST_DRIVEN": 100},
     {"search.exact.bounds._VALUES": 300, "search.points._VALUES": 500, "search.belt_terms._BUILDS": 7},
     {"search.exact.search._VALUES": 40, "search.exact.pairs._LEAF": 3},
     {"search.exact.search._COLUMNS": 5, "search.exact.search._LEAVES": 1, "search.exact.search._MOST_LEAVES": 9},
@@ -380,6 +380,19 @@ def test_lock_fitted_varies_only_the_named_slots(demo_job: Job) -> None:
 def test_a_ranking_of_no_kits_is_refused(demo_job: Job) -> None:
     with pytest.raises(InputError, match=r"top: out of range \(got 0, expected 1 or more\)"):
         rank(demo_job, top=0)
+
+
+def test_a_space_that_nobody_would_wait_for_is_refused_unless_its_time_is_set(
+    demo_job: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("search.ranking._MOST_PIECES", 1)
+    assert rank(demo_job, 1, {"helix": "any"}, lock_fitted=True).proven
+    monkeypatch.setattr("search.ranking.MOST_DRIVEN", 1000)
+    words = r"locks: more kits than can be searched to the end \(got 74,088 drive builds with 4,032 driven"
+    with pytest.raises(InputError, match=words):
+        rank(demo_job, 1)
+    ranking = rank(demo_job, 1, watch=Watch(seconds=60.0))
+    assert ranking.counts["space"] == make_space(demo_job).size
 
 
 @pytest.mark.parametrize("seed", range(5))

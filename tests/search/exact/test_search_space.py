@@ -72,8 +72,8 @@ def test_the_front_with_twins_is_the_same_however_the_space_is_cut(
     case = Case(job, Request.of(job))
     _, counts = np.unique(case.every[2], axis=0, return_counts=True)
     assert counts.max() > 1
-    monkeypatch.setattr("search.exact.search._MOST_DRIVE", cut[0])
-    monkeypatch.setattr("search.exact.search._MOST_DRIVEN", cut[1])
+    monkeypatch.setattr("search.exact.search.MOST_DRIVE", cut[0])
+    monkeypatch.setattr("search.exact.search.MOST_DRIVEN", cut[1])
     monkeypatch.setattr("search.exact.search._MOST_CELLS", 3)
     case.check(30, kinds=(ParetoFront,))
 
