@@ -20,6 +20,7 @@ import yaml
 
 from catalog.errors import InputError, Problem
 from catalog.files import read_text
+from catalog.patience import look
 from catalog.wording import place_after, shown
 
 __all__ = ["Document", "Loc", "Quoted", "path_text", "plain_value", "read_document"]
@@ -30,6 +31,7 @@ Loc = tuple[str | int, ...]
 MAX_BYTES = 4 * 1024 * 1024  # also characters of text after the expansion of aliases
 MAX_NODES = 500_000  # values after the expansion of aliases
 MAX_DEPTH = 40
+_LOOK = 1_000  # values read between two looks at whether somebody wants to stop
 MAX_PROBLEMS = 500  # after which the rest of a file is not looked at
 MAX_CAREFUL = 1024 * 1024  # characters that the parser written in Python is given: it takes 4 s a million
 
@@ -112,6 +114,8 @@ class _Composer(yaml.composer.Composer):
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         self.nodes += 1
         self.depth += 1
+        if self.nodes % _LOOK == 0:
+            look()
         if self.nodes > MAX_NODES or self.depth > MAX_DEPTH:
             limit = f"more than {MAX_NODES:,} values" if self.nodes > MAX_NODES else _TOO_DEEP
             raise yaml.MarkedYAMLError(problem=limit, problem_mark=self.peek_event().start_mark)
@@ -208,6 +212,8 @@ class _Builder:
     def spend(self, node: yaml.Node, loc: Loc, depth: int, count: int) -> None:
         """Stop when aliases blow the file up."""
         self.spent += count
+        if self.spent % _LOOK == 0:
+            look()
         if self.spent > MAX_NODES or depth > MAX_DEPTH:
             much = f"aliases expand to more than {MAX_NODES:,} values" if depth <= MAX_DEPTH else _TOO_DEEP
             hint = "an alias must not contain itself" if depth > MAX_DEPTH else "write the values out"

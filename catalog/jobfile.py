@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field, create_model, model_validator
@@ -22,11 +22,12 @@ from catalog.reading import Id, Strict, Text
 from catalog.slots import BELT, SLOT_FAMILIES, SLOTS
 from catalog.stock import Money
 
-__all__ = ["JobFile", "slot_model"]
+__all__ = ["MOST_WEIGHT", "JobFile", "slot_model"]
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
 TorqueLevel = Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
-Weight = Annotated[float, quantity("1", ge=0, le=1000)]
+MOST_WEIGHT = 1000.0
+Weight = Annotated[float, quantity("1", ge=0, le=MOST_WEIGHT)]
 
 
 class GroundEntry(Strict):
@@ -102,6 +103,12 @@ class Weights(Strict):
     flatness: Weight = 1.0
     spring_loss: Weight = 1.0
     belt_margin: Weight = 1.0
+
+    @model_validator(mode="after")
+    def _some(self) -> Self:
+        if not any(self.model_dump().values()):
+            raise ValueError("all weights are 0: there is nothing to rank by")
+        return self
 
 
 class ScoreRule(Strict):

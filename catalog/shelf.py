@@ -12,6 +12,7 @@ from typing import Any
 from catalog.errors import InputError, Problem
 from catalog.files import is_folder
 from catalog.parts import FAMILIES
+from catalog.patience import look
 from catalog.reading import MOST_FAULTS, Document, Strict, Text, read_document, validate
 from catalog.slots import EMPTY
 from catalog.stock import Part
@@ -34,11 +35,14 @@ class Shelf:
     files : tuple of Path
     hashes : tuple of str
         SHA-256 of what was read of each file.
+    folders : tuple of Path
+        Of which every *.yaml file was read.
     """
 
     parts: Mapping[str, Mapping[str, Part]]
     files: tuple[Path, ...]
     hashes: tuple[str, ...] = ()
+    folders: tuple[Path, ...] = ()
 
     def family(self, name: str) -> Mapping[str, Part]:
         """Parts of one family by id; empty if the catalogue has none."""
@@ -70,8 +74,17 @@ def read_shelf(paths: Iterable[Path]) -> Shelf:
     """
     problems: list[Problem] = []
     files: list[Path] = []
+    folders: list[Path] = []
     for path in paths:
-        found = sorted(path.glob("*.yaml")) if is_folder(path) else [path]
+        found = [path]
+        if is_folder(path):
+            folders.append(path)
+            try:
+                found = sorted(file for file in path.iterdir() if file.match("*.yaml"))
+            except OSError as error:
+                message, hint = f"cannot be read: {error.strerror or error}", "check the permissions of this folder."
+                problems.append(Problem(str(path), 0, 0, "", message, hint=hint))
+                continue
         if not found:
             problems.append(Problem(str(path), 0, 0, "", "no catalogue file in this folder", expected="*.yaml files"))
         files += found
@@ -110,7 +123,7 @@ def read_shelf(paths: Iterable[Path]) -> Shelf:
     if problems:
         raise InputError(problems)
     ordered = {family: dict(sorted(parts[family].items())) for family in FAMILIES if family in parts}
-    return Shelf(ordered, tuple(files), tuple(hashes))
+    return Shelf(ordered, tuple(files), tuple(hashes), tuple(folders))
 
 
 def _other_currency(
@@ -169,6 +182,7 @@ def read_parts(file: Path) -> tuple[Document, str, list[Part]]:
     told = replace(document, faults=())
     parts: list[Part] = []
     for number in range(count):
+        look()
         try:
             parts.append(validate(told, FAMILIES[family], at=("parts", number)))
         except InputError as error:

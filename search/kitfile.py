@@ -109,6 +109,9 @@ def save_kits(job: Job, ranking: Ranking, folder: Path, *, overwrite: bool = Fal
 def _replaceable(job: Job, folder: Path, most: int, overwrite: bool) -> list[str]:
     """Names of the kit files of an earlier search, all of them ours to replace."""
     named = {file: int(found[1]) for file in folder.iterdir() if (found := _KIT_FILE.fullmatch(file.name))}
+    if any(path.samefile(folder) for path in job.shelf.folders if path.exists()):
+        message = "this job reads its catalogue from this folder, and would read kit files as parts"
+        raise InputError([Problem(str(folder), 0, 0, "", message, hint="name another folder to save kits in.")])
     if named and not overwrite:
         message = f"{len(named)} kit files are here already" if len(named) > 1 else "a kit file is here already"
         raise InputError([Problem(str(folder), 0, 0, "", message, hint="choose another folder, or --overwrite.")])
@@ -163,7 +166,10 @@ def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Ki
         position = int(name)
         if ranked and position in ranked:
             return ranked[position]
-        kits = rank(job, top=position).kits if position else ()
+        ranking = rank(job, top=position) if position else None
+        if ranking is not None and ranking.stopped:
+            raise KeyboardInterrupt  # a rank among some of the kits means nothing
+        kits = ranking.kits if ranking is not None else ()
         if len(kits) < position or not position:
             raise InputError(
                 [Problem("KIT", 0, 0, "", "no such rank", name, f"1 to {len(kits)}" if kits else "1 or more")]
@@ -175,6 +181,8 @@ def find_kit(job: Job, name: str, ranked: Mapping[int, Kit] | None = None) -> Ki
             slot, found, text = piece.partition("=")
             if not found:
                 raise InputError([Problem("KIT", 0, 0, "", "not a part choice", repr(piece), "slot=id,slot=id")])
+            if slot.strip() in texts:
+                raise InputError([Problem("KIT", 0, 0, slot.strip(), "named twice", repr(name), "each slot once")])
             texts[slot.strip()] = text.strip()
         return kit_from_texts(job, texts, "KIT")
     file = Path(name)

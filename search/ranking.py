@@ -6,10 +6,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from math import inf
+from numbers import Integral
 from typing import TYPE_CHECKING, Any
 
 from catalog.errors import InputError, Problem
 from catalog.job import Job
+from catalog.jobfile import MOST_WEIGHT
 from catalog.slots import BELT
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pareto import RESOLUTION, ParetoFront
@@ -146,14 +148,16 @@ def request_of(
     for name, value in (weights or {}).items():
         if name not in request.weights:
             problems.append(Problem("weights", 0, 0, name, "no such term", repr(name), ", ".join(request.weights)))
-        elif not (0 <= value < inf):
-            problems.append(Problem("weights", 0, 0, name, "weight out of range", str(value), "0 or more"))
+        elif not (0 <= value <= MOST_WEIGHT):
+            problems.append(Problem("weights", 0, 0, name, "weight out of range", str(value), f"0 to {MOST_WEIGHT:g}"))
     for argument, number in (("budget", budget), ("max_changes", max_changes)):
         if number is not None and not 0 <= number < inf:
             problems.append(Problem(argument, 0, 0, "", "out of range", str(number), "0 or more"))
     if problems:
         raise InputError(problems)
     request = request.with_weights(weights or {})
+    if not any(request.weights.values()):
+        raise InputError([Problem("weights", 0, 0, "", "all weights are 0: there is nothing to rank by")])
     return replace(
         request,
         budget=request.budget if budget is None else budget,
@@ -201,7 +205,7 @@ def rank(
         the keyboard, lists the best kits it has seen.
     executor : Executor, optional
         What does the shares of the work, of `concurrent.futures` or anything else with such a `map` that shares memory;
-        threads of the search's own, if left out.
+        threads of the search's own, if left out. Not one whose only thread is the caller's: it would wait for itself.
 
     Returns
     -------
@@ -238,6 +242,8 @@ def rank(
 
 def _check(top: int, *, pareto: bool, best_per: str | None) -> Callable[[Space], Keeper]:
     """What keeps the answer asked for, once the space is known."""
+    if not isinstance(top, Integral) or isinstance(top, bool):
+        raise InputError([Problem("top", 0, 0, "", "not a whole number", repr(top), "1 or more")])
     if top < 1:
         raise InputError([Problem("top", 0, 0, "", "out of range", str(top), "1 or more")])
     if best_per is None:
@@ -305,11 +311,13 @@ def _emptied_by(job: Job, request: Request, found: Found) -> tuple[str, ...]:
     if found.example is not None:
         of, counts, reasons = "kits", {rule: found.excluded[rule] for rule in _PAIR_REASONS}, dict(_PAIR_REASONS)
         reasons |= score_kit(job, found.example, request).failures
+    elif not any(map(bool, found.builds_excluded)) and not any(found.builds_left):  # no belt left to build for
+        of, counts, reasons = "kits", found.excluded, found.reasons
     else:
         side = 0 if not found.builds_left[0] else 1
         of, counts, reasons = ("drive builds", "driven builds")[side], found.builds_excluded[side], found.reasons
     rows = sorted(((n, rule) for rule, n in counts.items() if n), reverse=True)
-    return tuple(f"{rule}: {n:,} {of}, for example: {reasons[rule]}" for n, rule in rows)
+    return tuple(f"{rule}: {n:,} {of if n > 1 else of[:-1]}, for example: {reasons[rule]}" for n, rule in rows)
 
 
 _PAIR_REASONS = {rule.name: rule.summary for rule in PAIR_RULES}

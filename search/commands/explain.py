@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+from search.streams import tell
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -58,11 +59,19 @@ def explain_command(
         print_json({**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed)})
     elif output is Format.csv:
         print_csv(_rows(facts))
+        for line in _failures(facts):
+            tell(line)
     else:
         with page() as out:
             _show(out, job, facts)
     if not facts.score.buildable:
         raise typer.Exit(1)
+
+
+def _failures(facts: Explanation) -> list[str]:
+    """Why a kit cannot be built; nothing where it can."""
+    rows = [f"  {rule}: {reason}" for rule, reason in facts.score.failures.items()]
+    return ["This kit cannot be built:", *rows] if not facts.score.buildable else []
 
 
 def _rows(facts: Explanation) -> list[dict[str, Any]]:
@@ -88,9 +97,8 @@ def _show(out: Console, job: Job, facts: Explanation) -> None:
         fitted = f", the fitted kit {number(facts.fitted.score, 3)}" if facts.fitted.buildable else ""
         out.print(f"Score {number(score.score, 3)}{fitted} (lower is better)")
     else:
-        out.print("This kit cannot be built:")
-        for rule, reason in score.failures.items():
-            out.print(f"  {rule}: {reason}")
+        for line in _failures(facts):
+            out.print(line)
     out.print()
     _parts(out, job, words)
     if score.terms:

@@ -6,6 +6,7 @@ import re
 import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -65,7 +66,7 @@ def register(app: typer.Typer) -> None:
 def rank_command(
     context: typer.Context,
     job_file: JobArgument,
-    top: Annotated[int, typer.Option("--top", help="Kits to list.")] = 10,
+    top: Annotated[int, typer.Option("--top", help="Kits to list; not with --pareto or --best-per.")] = 10,
     lock: Annotated[
         list[str] | None,
         typer.Option(
@@ -113,7 +114,8 @@ def rank_command(
     """Parse, rank, render."""
     from catalog import load_job
     from catalog.errors import InputError
-    from search.exact.search import INTERRUPTED, Watch
+    from catalog.patience import looking
+    from search.exact.watch import INTERRUPTED, TimeUpError, Watch
     from search.kitfile import check_folder, save_kits
     from search.ranking import rank, request_of
     from search.score import score_kit
@@ -123,8 +125,13 @@ def rank_command(
     weights = {name: _as_number("--weight", value) for name, value in pairs("--weight", weight or []).items()}
     locks = pairs("--lock", lock or [])
     watch_from = context.obj if isinstance(context.obj, float) else time.monotonic()
-    seconds = _seconds(time_limit)
-    job = load_job(job_file)
+    watch = Watch(seconds=_seconds(time_limit), start=watch_from)
+    try:
+        with looking(watch.check):
+            job = load_job(job_file)
+    except TimeUpError:
+        tell("Nothing found: the time was up while the files were read.")
+        raise typer.Exit(1) from None
     with as_options():
         request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
     if save is not None:
@@ -143,7 +150,7 @@ def rank_command(
             pareto=pareto,
             best_per=best_per,
             plain=method is Method.plain,
-            watch=Watch(report=report, seconds=seconds, start=watch_from),
+            watch=replace(watch, report=report),
         )
     unsaved: InputError | None = None
     if save is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 import pytest
@@ -81,3 +82,12 @@ def test_the_hash_of_a_catalogue_is_that_of_what_was_read(tmp_path: Path) -> Non
     file.unlink()
     assert len(digest(read.hashes)) == 16
     assert digest(["b", "a"]) == digest(["a", "b"]) != digest(["a"])
+
+
+def test_a_folder_that_cannot_be_read_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def forbidden(_: Path) -> None:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "iterdir", forbidden)  # whoever runs the tests may be allowed to read everything
+    with pytest.raises(InputError, match="cannot be read: Permission denied; check the permissions of this folder"):
+        read_shelf([tmp_path])

@@ -116,3 +116,8 @@ def test_a_kit_file_keeps_its_belt_and_one_without_means_the_fitted(
 def test_a_space_of_one_kit_has_its_belt(job: Job) -> None:
     kit = fitted_kit(job)
     assert Space.of(kit).kit([0] * 9) == kit
+
+
+def test_where_no_belt_fits_the_rule_is_named(job: Job) -> None:
+    (reason,) = rank(job, locks={"belt": BELTS[1]}).emptied_by
+    assert reason.startswith(f"belt_fit: {make_space(job).size:,} kits, for example: {BELTS[1]} ")

@@ -11,6 +11,7 @@ from command_line import JOB, Run, refused
 from catalog.errors import InputError
 from catalog.job import Job
 from search.ranking import rank, request_of
+from search.terms import SCORED
 
 pytestmark = pytest.mark.invariant
 
@@ -21,6 +22,13 @@ BAD: list[tuple[str, dict[str, Any], str, list[str]]] = [
     ("locks", {"locks": {"nose": "x"}}, "--lock", ["nose=x"]),
     ("weights", {"weights": {"nose": 1.0}}, "--weight", ["nose=1"]),
     ("weights", {"weights": {"flatness": -1.0}}, "--weight", ["flatness=-1"]),
+    ("weights", {"weights": {"flatness": 1e9}}, "--weight", ["flatness=1e9"]),
+    (
+        "weights",
+        {"weights": dict.fromkeys(SCORED, 0.0)},
+        "--weight",
+        " --weight ".join(f"{name}=0" for name in SCORED).split(),
+    ),
     ("max_changes", {"max_changes": -1}, "--max-changes", ["-1"]),
 ]
 
@@ -34,6 +42,12 @@ def test_each_caller_reads_the_name_that_it_used(
         call(job, **more)
     assert "--" not in str(raised.value)
     refused(run("rank", JOB, option, *words), f"{option}: ")
+
+
+@pytest.mark.parametrize("top", [2.5, True, "3", None])
+def test_a_number_of_kits_is_a_whole_one(job: Job, top: Any) -> None:
+    with pytest.raises(InputError, match=r"^top: not a whole number"):
+        rank(job, top)
 
 
 def test_a_negative_budget_is_an_argument_of_python_alone(job: Job) -> None:

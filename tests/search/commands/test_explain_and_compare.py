@@ -98,6 +98,9 @@ def test_a_kit_that_breaks_a_rule_is_shown_with_the_rule(run: Run) -> None:
     kit = f"helix={STRAY}"
     assert [run("explain", JOB, kit, "--format", form).code for form in ("table", "json", "csv")] == [1, 1, 1]
     assert f"helix_fit: {STRAY}" in run("explain", JOB, kit).out
+    rows = run("explain", JOB, kit, "--format", "csv")
+    assert rows.code == 1
+    assert f"helix_fit: {STRAY}" in rows.err
     fitted, broken = run("compare", JOB, "fitted", kit, "--format", "json").data["kits"]
     assert (fitted["buildable"], broken["buildable"], broken["score"]) == (True, False, None)
     assert fitted["broken"] == ""
@@ -170,7 +173,7 @@ def test_explain_gives_every_position_and_ground(run: Run) -> None:
         ("rank JOB --lock twist=20", ("--lock: twist", "unit missing", "deg")),
         ("rank JOB --lock tip=any --lock tip=empty", ("--lock: tip", "given twice")),
         ("rank JOB --weight noise=1", ("--weight: noise", "flatness, spring_loss, belt_margin")),
-        ("rank JOB --weight spring_loss=nan", ("--weight: spring_loss", "0 or more")),
+        ("rank JOB --weight spring_loss=nan", ("--weight: spring_loss", "0 to 1000")),
         ("rank JOB --weight spring_loss=much", ("--weight", "'much'", "a number")),
         ("rank JOB --budget -1", ("--budget: not an amount", "'-1'")),
         ("rank JOB --max-changes -1", ("--max-changes", "0 or more")),
@@ -184,6 +187,7 @@ def test_explain_gives_every_position_and_ground(run: Run) -> None:
         ("explain JOB nowhere/kit.yaml", ("KIT", "'nowhere/kit.yaml'")),
         ("explain JOB helix=ramp-4O", ("KIT: helix", "'ramp-4O'", "did you mean")),
         ("explain JOB helix=ramp-40,ramp-42", ("KIT", "'ramp-42'", "slot=id")),
+        ("explain JOB helix=ramp-40,helix=ramp-42", ("KIT: helix", "named twice")),
         ("explain JOB helix=any", ("KIT: helix", "one choice")),
         ("explain JOB twist=20", ("KIT: twist", "unit missing")),
         ("explain JOB my-shop/parts/belts.yaml", ("my-shop/parts/belts.yaml:1:", "family", "kit")),

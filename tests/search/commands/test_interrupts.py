@@ -119,10 +119,11 @@ def test_the_time_limit_counts_from_the_start_of_the_command(
     from search.ranking import rank
 
     watches: list[Watch] = []
+    job = load_job(JOB)
 
-    def slow(file: str) -> object:
+    def slow(_: str) -> object:
         time.sleep(0.25)
-        return load_job(file)
+        return job
 
     def watched(*words: Any, watch: Watch, **more: Any) -> object:
         watches.append(watch)
@@ -147,3 +148,18 @@ def test_a_time_limit_that_ends_before_anything_is_found_is_exit_code_1(
     answer = run("rank", JOB, "--lock-fitted", "--time-limit", 60, "--save", "kits")
     assert answer == Answer(1, "", "Nothing found: not proven.\n")
     assert not Path("kits").exists()
+
+
+def test_ctrl_c_while_a_rank_is_looked_up_ends_with_130() -> None:
+    press = DURING.format(module="search.exact.keepers", name="BestKits.add", press=PRESS)
+    press = press.replace(PRESS, f"whole(*words, **more); {PRESS}")
+    quiet(shell("explain", JOB, "3", before=HEARD + press))
+
+
+def test_a_time_limit_holds_while_the_files_are_read(run: Run, shop: Path) -> None:
+    weights = "".join(f"- {{id: m-{n}, bolts_to: [a], station: tip, mass: 1 g}}\n" for n in range(20_000))
+    (shop / "parts" / "many.yaml").write_text("family: masses\nparts:\n" + weights)
+    began = time.monotonic()
+    answer = run("rank", JOB, "--time-limit", 0.3)
+    assert answer == Answer(1, "", "Nothing found: the time was up while the files were read.\n")
+    assert time.monotonic() - began < 2

@@ -88,7 +88,7 @@ def test_no_kit_of_the_pareto_front_beats_another(run: Run) -> None:
 def test_a_lock_that_leaves_nothing_names_the_rule(run: Run, form: str) -> None:
     answer = run("rank", JOB, "--lock-fitted", "--lock", f"helix={STRAY}", "--format", form)
     assert answer.code == 1
-    assert re.search(rf"helix_fit: 1 driven builds, for example: {STRAY} is made for", one_line(answer.err))
+    assert re.search(rf"helix_fit: 1 driven build, for example: {STRAY} is made for", one_line(answer.err))
     assert answer.data["kits"] == [] if form == "json" else answer.out.strip() == ""
 
 
@@ -104,7 +104,7 @@ def test_nothing_left_is_put_down_to_the_side_that_is_empty(run: Run, options: s
     answer = run("rank", JOB, *options.split())
     assert (answer.code, answer.out) == (1, "")
     assert answer.err.startswith("Nothing can be built: exact over ")
-    blamed = re.findall(r"(\w+): ([\d,]+) (driven|drive|kit)s?(?: builds)?, for example: \S", one_line(answer.err))
+    blamed = re.findall(r"(\w+): ([\d,]+) (driven|drive|kit)s?(?: builds?)?, for example: \S", one_line(answer.err))
     counts = [int(left.replace(",", "")) for _, left, _ in blamed]
     assert {rule for rule, _, _ in blamed} >= rules
     assert {side for _, _, side in blamed} == {what}

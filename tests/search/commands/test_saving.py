@@ -317,3 +317,12 @@ def test_init_clears_away_what_a_killed_one_left(run: Run) -> None:
     assert names(Path("new"))
     assert run("init", "new").code == 0
     assert names(Path("new")) == ["engine.csv", "job.yaml", "machine.yaml", "parts"]
+
+
+def test_no_kit_is_saved_where_it_would_be_read_as_parts(run: Run, shop: Path) -> None:
+    before = contents(Path())
+    words = ("rank", JOB, *FEW, "--top", 3, "--save")
+    refused(run(*words, shop / "parts"), f"{shop / 'parts'}: this job reads its catalogue from this folder")
+    assert contents(Path()) == before
+    assert run(*words, shop).code == 0
+    assert run("check", JOB).code == 0
