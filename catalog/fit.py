@@ -38,13 +38,13 @@ _SEAT_PLAY = (
 )
 
 
-def belt_fits(belt: Belt, machine: Machine) -> str | None:
-    """Whether a belt is made for a machine's sheaves; whether it reaches is for `solver.drivetrain` to say."""
+def belt_fits(belt: Belt, machine: Machine, half_angle: float) -> str | None:
+    """Whether a belt is made for sheaves of a half angle [rad]; that it reaches is for `solver.drivetrain` to say."""
     for clutch in (machine.drive_clutch, machine.driven_clutch):
         if clutch.family not in belt.fits:
             return f"{belt.id} is made for {', '.join(belt.fits)}, not {clutch.family}"
-    if abs(belt.half_angle - machine.half_angle) > _FLANK_PLAY:
-        angles = show(belt.half_angle, "rad"), show(machine.half_angle, "rad")
+    if abs(belt.half_angle - half_angle) > _FLANK_PLAY:
+        angles = show(belt.half_angle, "rad"), show(half_angle, "rad")
         return f"{belt.id} has a flank angle of {angles[0]}, the sheaves have {angles[1]}"
     return None
 

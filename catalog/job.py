@@ -75,7 +75,16 @@ class Job:
 
     @cached_property
     def forces(self) -> Forces:
-        """The parts in the machine with the fitted belt."""
+        """The parts in the machine with the fitted belt.
+
+        Raises
+        ------
+        PhysicalRangeError
+            For a record of several draws: kits are scored in one machine at a time.
+        """
+        if self.inputs.draws:
+            many = self.inputs.draws[0]
+            raise PhysicalRangeError(f"inputs hold {many} draws; score kits with one, such as inputs.draw(0)", "inputs")
         return Forces(self.shelf, self.machine, self.drivetrain, self.spec.belt)
 
     @property
@@ -165,7 +174,7 @@ def _assemble(
     hashes: dict[str, str],
 ) -> Job:
     """Put validated files together; what the physics refuses becomes a problem with a place."""
-    unfit = fit.belt_fits(belt, machine)
+    unfit = fit.belt_fits(belt, machine, machine.half_angle)
     if unfit is not None:
         raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
     twists, assumed = twist_settings(shelf, spec, document), _assumed(spec, machine, belt, shelf)

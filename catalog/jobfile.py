@@ -22,7 +22,7 @@ from catalog.reading import Id, Strict, Text
 from catalog.slots import BELT, SLOT_FAMILIES, SLOTS
 from catalog.stock import Money
 
-__all__ = ["MOST_WEIGHT", "JobFile", "slot_model"]
+__all__ = ["MOST_WEIGHT", "JobFile", "Weights", "slot_model"]
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
 TorqueLevel = Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]

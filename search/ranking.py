@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 
 from catalog.errors import InputError, Problem
 from catalog.job import Job
-from catalog.jobfile import MOST_WEIGHT
 from catalog.slots import BELT
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pareto import RESOLUTION, ParetoFront
@@ -85,8 +84,9 @@ class Ranking:
     bound : float or None
         No kit that should be listed and is not scores below this; None if all are settled.
     inputs : mapping of str -> str
-        Hashes of job, machine and catalogue, and the version.
+        Hashes of job, machine and catalogue as they were read, and the version.
     assumed : tuple of str
+        What the files leave open. Neither knows of a record of inputs that was replaced since.
     reasons : mapping of rule -> str
         One example of what each rule left out.
     emptied_by : tuple of str
@@ -141,28 +141,18 @@ def request_of(
     Raises
     ------
     InputError
-        For a weight that names no term or is negative, or a negative budget or number of changes.
+        As `Request` does, and for weights that are all 0.
     """
     request = Request.of(job)
-    problems = []
-    for name, value in (weights or {}).items():
-        if name not in request.weights:
-            problems.append(Problem("weights", 0, 0, name, "no such term", repr(name), ", ".join(request.weights)))
-        elif not (0 <= value <= MOST_WEIGHT):
-            problems.append(Problem("weights", 0, 0, name, "weight out of range", str(value), f"0 to {MOST_WEIGHT:g}"))
-    for argument, number in (("budget", budget), ("max_changes", max_changes)):
-        if number is not None and not 0 <= number < inf:
-            problems.append(Problem(argument, 0, 0, "", "out of range", str(number), "0 or more"))
-    if problems:
-        raise InputError(problems)
-    request = request.with_weights(weights or {})
+    request = replace(
+        request,
+        weights={**request.weights, **(weights or {})},
+        budget=request.budget if budget is None else budget,
+        max_changes=request.max_changes if max_changes is None else max_changes,
+    )
     if not any(request.weights.values()):
         raise InputError([Problem("weights", 0, 0, "", "all weights are 0: there is nothing to rank by")])
-    return replace(
-        request,
-        budget=request.budget if budget is None else budget,
-        max_changes=max_changes if max_changes is not None else request.max_changes,
-    )
+    return request
 
 
 def rank(

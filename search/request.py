@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from math import inf
 
+from catalog.errors import InputError, Problem
 from catalog.job import Job
+from catalog.jobfile import MOST_WEIGHT, Weights
 from search.space import Kit, fitted_kit
 from solver.inputs import LimitInputs
 
@@ -32,6 +35,11 @@ class Request:
         Most that new parts may cost, in the catalogue's currency.
     max_changes : int or None
         Most slots that may differ from the fitted kit.
+
+    Raises
+    ------
+    InputError
+        For a weight that names no term, and numbers that are negative, too large or none; also from `replace`.
     """
 
     weights: Mapping[str, float]
@@ -41,6 +49,23 @@ class Request:
     in_stock: bool = False
     budget: float | None = None
     max_changes: int | None = None
+
+    def __post_init__(self) -> None:
+        problems, terms = [], tuple(Weights.model_fields)
+        for name, value in self.weights.items():
+            if name not in terms:
+                problems.append(Problem("weights", 0, 0, name, "no such term", repr(name), ", ".join(terms)))
+            elif not 0 <= value <= MOST_WEIGHT:
+                wanted = f"0 to {MOST_WEIGHT:g}"
+                problems.append(Problem("weights", 0, 0, name, "weight out of range", str(value), wanted))
+        numbers = {"wanted_margin": self.wanted_margin, "budget": self.budget, "max_changes": self.max_changes}
+        problems += [
+            Problem(name, 0, 0, "", "out of range", str(number), "0 or more")
+            for name, number in numbers.items()
+            if number is not None and not 0 <= number < inf
+        ]
+        if problems:
+            raise InputError(problems)
 
     @staticmethod
     def of(job: Job) -> Request:

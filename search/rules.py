@@ -257,7 +257,7 @@ def _belt_holds(options: DrivenOptions, open_builds: Index) -> Verdict:
 
 def _belt_fits(options: BeltOptions, belt: Any) -> str | None:
     forces = options.stage.forces
-    reason = fit.belt_fits(belt, forces.machine)
+    reason = fit.belt_fits(belt, forces.machine, float(forces.drivetrain.inputs.shift.half_angle))
     if reason is None:
         try:
             forces.with_belt(belt)

@@ -128,8 +128,9 @@ def fitted_kit(job: Job) -> Kit:
 
 
 def _canonical(job: Job, twist: float) -> float:
-    """The twist of the search grid that a twist means, or the twist itself if none is near."""
-    return next((t for t in job.twists if t is not None and same_twist(t, twist)), round(twist, 9))
+    """The twist of the search grid that a twist means, the nearest, or the twist itself if none is near."""
+    near = [t for t in job.twists if t is not None and same_twist(t, twist)]
+    return min(near, key=lambda t: abs(t - twist), default=round(twist, 9))
 
 
 def kit_from_texts(job: Job, texts: Mapping[str, str], where: str, document: Document | None = None) -> Kit:

@@ -9,6 +9,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
+from itertools import pairwise
+from numbers import Integral
 from typing import Any
 
 import numpy as np
@@ -274,6 +276,7 @@ class Inputs:
 
     def __post_init__(self) -> None:
         refuse([refusal for path, value in _numbers(self) if (refusal := _refusal(path, value)) is not None])
+        refuse(_misshapen(self))
         varied = {path: np.shape(value) for path, value in _numbers(self) if np.ndim(value) and not _shared(path)}
         sizes = {shape[0]: path for path, shape in varied.items() if shape != (1,)}
         if len(sizes) > 1:
@@ -293,6 +296,26 @@ class Inputs:
         return one
 
 
+def _misshapen(inputs: Inputs) -> list[PhysicalRangeError]:
+    """Fields that do not hold what they should."""
+    levels, grounds, curve = inputs.levels, inputs.grounds, np.shape(inputs.engine.speed)
+    rising = all(low < high for low, high in pairwise(levels))
+    shared_out = any(np.any(np.greater(ground.share, 0)) for ground in grounds)
+    rows = [
+        (
+            "engine.torque",
+            "as many values as engine.speed",
+            len(curve) == 1 and curve == np.shape(inputs.engine.torque),
+        ),
+        ("levels", "shares that rise to 1", rising and levels[-1:] == (1,)),
+        ("grounds", "grounds, some of them with a share", shared_out),
+        ("shift.positions", "a whole number", isinstance(inputs.shift.positions, Integral)),
+    ]
+    return [
+        PhysicalRangeError(f"{path} should be {want}; change {path}", path) for path, want, fine in rows if not fine
+    ]
+
+
 def _numbers(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     """Every number of a record with its path, as ("grounds[2].rolling", 0.05)."""
     if is_dataclass(value):
@@ -301,7 +324,7 @@ def _numbers(value: Any, path: str = "") -> Iterator[tuple[str, Any]]:
     elif isinstance(value, tuple):
         for place, item in enumerate(value):
             yield from _numbers(item, f"{path}[{place}]")
-    elif value is not None and not isinstance(value, str | bool):
+    elif value is not None and not isinstance(value, bool) and not path.endswith(".name"):
         yield path, value
 
 
@@ -314,10 +337,13 @@ def _shared(path: str) -> bool:
 
 
 def _refusal(path: str, value: Any) -> PhysicalRangeError | None:
-    values = np.asarray(value, float)
-    if values.ndim > 1 or (values.ndim == 1 and _kind(path) in ("levels[]", "shift.positions")):
+    values, kind = np.asarray(value), _kind(path)
+    if values.dtype.kind not in "iuf" or not (kind in _RANGES or path.startswith("limits.")):
+        what = type(value).__name__
+        return PhysicalRangeError(f"{path} should be a number, or a tuple where it has members, not a {what}", path)
+    if not values.size or values.ndim > 1 or (values.ndim == 1 and kind in ("levels[]", "shift.positions")):
         return PhysicalRangeError(f"{path} has shape {values.shape}; change it to a number, or one a draw", path)
-    low, high, unit = (-np.inf, np.inf, "(SI)") if path.startswith("limits.") else _RANGES[_kind(path)]
+    low, high, unit = (-np.inf, np.inf, "(SI)") if path.startswith("limits.") else _RANGES[kind]
     fine = (values >= low) & (values <= high)
     if fine.all():
         return None

@@ -10,6 +10,7 @@ pay, it does.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from typing import Any
 
@@ -94,7 +95,8 @@ def search_space(
             found.stopped = TIME_UP if isinstance(reason, TimeUpError) else INTERRUPTED
             found.bound = search.bound if search.last else 0.0
     if found.stopped == TIME_UP:
-        search.glance()
+        with suppress(KeyboardInterrupt):  # what was kept before is the answer then
+            search.glance()
     return found
 
 

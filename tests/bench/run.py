@@ -30,7 +30,7 @@ from search import Ranking, rank
 from search.exact.pairs import Sides
 from search.request import Request
 from search.score import make_stage, pair_terms
-from search.space import SLOT_NAMES, Space, make_space
+from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space, make_space
 from search.workers import parallel
 from solver import balance
 
@@ -120,7 +120,7 @@ def sampled(job: Job, seconds: float, seed: int) -> tuple[float, int]:
     split = sides.drive.choice.shape[1]
 
     def score(trial: optuna.Trial) -> float:
-        choice = tuple(_suggest(trial, space, slot) for slot in SLOT_NAMES)
+        choice = tuple(_suggest(trial, space, slot) for slot in (*DRIVE_SLOTS, *DRIVEN_SLOTS))
         pair = rows.get(choice[:split]), columns.get(choice[split:])
         if None in pair:
             return 100.0  # not buildable

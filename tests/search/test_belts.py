@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from varying import varied, with_part
+from varying import stage_of, varied, with_part
 
 from catalog import Job
 from catalog.parts import Belt
 from search import rank, score_kit
 from search.exact.pareto import RESOLUTION, nondominated
 from search.kitfile import find_kit, save_kits
+from search.request import Request
 from search.score import Score
 from search.space import Kit, Space, fitted_kit, make_space
 
@@ -89,7 +91,9 @@ def test_a_belt_of_other_properties_is_what_a_job_with_it_fitted_says(job: Job, 
         k: v for k, v in alone.terms.items() if k not in told
     }
     assert (other.terms["cost"], other.terms["changes"]) == (152.0, 1)
-    assert other.terms["belt_life"] != 1 == pytest.approx(alone.terms["belt_life"])
+    wear = [stage.fitted_wear for stage in (stage_of(job), stage_of(varied(job, belt=changed)))]
+    assert other.terms["belt_life"] == pytest.approx(wear[0] / wear[1], rel=1e-9) != 1
+    assert alone.terms["belt_life"] == pytest.approx(1)
 
 
 def test_what_does_not_bolt_on_is_told_of_the_belt(job: Job, fitted: Kit) -> None:
@@ -121,3 +125,22 @@ def test_a_space_of_one_kit_has_its_belt(job: Job) -> None:
 def test_where_no_belt_fits_the_rule_is_named(job: Job) -> None:
     (reason,) = rank(job, locks={"belt": BELTS[1]}).emptied_by
     assert reason.startswith(f"belt_fit: {make_space(job).size:,} kits, for example: {BELTS[1]} ")
+
+
+def test_a_belt_is_counted_and_told_as_any_part_is(job: Job, fitted: Kit) -> None:
+    soft = job.shelf.family("belts")[BELTS[2]]
+    kit = Kit({**fitted.parts, "belt": soft.id}, fitted.settings)
+    locks = {"belt": f"{BELTS[0]},{soft.id}"}
+    sold_out = with_part(job, "belt", soft.model_copy(update={"stock": 0}))
+    assert not score_kit(sold_out, kit, replace(Request.of(job), in_stock=True)).buildable
+    left = rank(sold_out, locks=locks, lock_fitted=True, in_stock=True)
+    assert [k.parts["belt"] for k in left.kits] == [BELTS[0]]
+    assert left.counts["in_stock"] == 1
+    unpriced = with_part(job, "belt", soft.model_copy(update={"price": None}))
+    both = rank(unpriced, locks=locks, lock_fitted=True)
+    assert {k.parts["belt"]: k.unpriced for k in both.kits} == {BELTS[0]: False, soft.id: True}
+
+
+def test_a_belt_of_other_flanks_than_the_sheaves_of_the_record_does_not_fit(job: Job, fitted: Kit) -> None:
+    failures = score_kit(varied(job, shift={"half_angle": np.radians(14.5)}), fitted).failures
+    assert "a flank angle of 13 deg, the sheaves have 14.5 deg" in failures["belt_fit"]

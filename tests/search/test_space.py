@@ -295,3 +295,10 @@ def test_a_twist_counts_as_changed_beyond_what_can_be_set(one: float | None, oth
 )
 def test_a_twist_is_written_as_it_is_read(twist: float | None, text: str) -> None:
     assert show_twist(twist) == text
+
+
+def test_a_twist_means_the_nearest_setting_of_a_fine_grid(job: Job) -> None:
+    fine = replace(job, twists=(None, *np.round(np.radians(np.arange(10, 12.01, 0.05)), 9)))
+    for twist in fine.twists[1:]:
+        kit = Kit(fitted_kit(fine).parts, {"twist": twist})
+        assert kit_from_texts(fine, kit.words(), "KIT").settings["twist"] == twist

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from command_line import JOB, Run, refused
 from catalog.errors import InputError
 from catalog.job import Job
 from search.ranking import rank, request_of
+from search.request import Request
 from search.terms import SCORED
 
 pytestmark = pytest.mark.invariant
@@ -61,3 +63,13 @@ def test_a_job_file_that_bears_the_name_of_an_argument_keeps_it(run: Run, monkey
     answer = run("rank", "top")
     refused(answer, "top:", "nose")
     assert "--top" not in answer.err
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [{"weights": {"flatness": float("nan")}}, {"weights": {"flatnes": 1.0}}, {"wanted_margin": float("nan")},
+     {"budget": float("nan")}, {"max_changes": -1}],
+)  # fmt: skip
+def test_no_request_means_nothing(job: Job, changed: dict[str, Any]) -> None:
+    with pytest.raises(InputError, match=rf"^{next(iter(changed))}: "):
+        replace(Request.of(job), **changed)

@@ -15,6 +15,7 @@ from command_line import (
     NARROWED,
     STRAY,
     Run,
+    edit,
     one_line,
     slots_of,
 )
@@ -64,6 +65,9 @@ def test_limits_on_the_command_line_hold(run: Run, shop: Path) -> None:
     cheap = kits("--budget 60")
     assert all(kit["terms"]["cost"] <= 60 for kit in cheap)
     assert kits("--budget '60 EUR'") == cheap
+    edit(JOB, "\nlimits:\n", '\nlimits:\n  budget: "60 EUR"\n')
+    assert kits("") == cheap
+    edit(JOB, '  budget: "60 EUR"\n', "")
     parts = [p for file in (shop / "parts").iterdir() for p in json.loads(file.read_text())["parts"]]
     stocked = {p["id"] for p in parts if p["stock"]} | {*fitted.values(), "empty"}
     assert all(set(kit["parts"].values()) <= stocked for kit in kits("--in-stock"))
