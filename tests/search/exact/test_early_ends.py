@@ -19,8 +19,9 @@ from catalog import Job
 from search import rank, workers
 from search.exact.bounds import Bounds, make_bounds
 from search.exact.keepers import BestKits, Keeper
+from search.exact.pairs import Sides
 from search.exact.pareto import ParetoFront
-from search.exact.search import INTERRUPTED, TIME_UP, Watch, search_space
+from search.exact.search import INTERRUPTED, TIME_UP, Watch, _Search, search_space
 from search.exact.watch import TimeUpError
 from search.request import Request
 from search.space import make_space
@@ -87,6 +88,29 @@ def test_what_is_told_is_true_wherever_a_search_is_ended(
         assert keeper.kept is None or keeper.kept.scores.tolist() == scores[kept].tolist()
         assert all(scores[number] >= found.bound - 1e-9 for number in wanted - set(kept))
     assert early > 5
+
+
+def test_of_a_space_in_pieces_a_bound_is_told_only_in_the_last(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("MOST_DRIVE", "MOST_DRIVEN"):
+        monkeypatch.setattr(f"search.exact.search.{name}", 60)
+    visit, lasts = _Search.visit, []
+
+    def watched(search: _Search, sides: Sides, last: bool) -> None:
+        lasts.append(last)
+        visit(search, sides, last)
+
+    monkeypatch.setattr(_Search, "visit", watched)
+    looks = Ending()
+    search_space(case.job, case.space, case.request, BestKits(20), looks)
+    assert lasts.count(True) == 1
+    assert lasts[-1]
+    told: dict[bool, set[bool]] = {False: set(), True: set()}
+    for end in np.unique(np.linspace(1, len(looks.looks), 12).astype(int)):
+        lasts.clear()
+        found = search_space(case.job, case.space, case.request, BestKits(20), Ending(at=end))
+        if found.stopped and lasts:
+            told[lasts[-1]].add(found.bound > 0)
+    assert told[False] == {False}  # pieces to come may hold anything
 
 
 def test_a_search_whose_time_is_short_sees_some_kits_all_the_same(case: Case) -> None:
