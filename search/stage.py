@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from solver.drivetrain import Drivetrain
-
 from catalog.forces import Forces
 from search.request import Request
+from solver.drivetrain import Drivetrain
 
 __all__ = ["Stage"]
 
