@@ -302,11 +302,7 @@ def _misshapen(inputs: Inputs) -> list[PhysicalRangeError]:
     rising = all(low < high for low, high in pairwise(levels))
     shared_out = any(np.any(np.greater(ground.share, 0)) for ground in grounds)
     rows = [
-        (
-            "engine.torque",
-            "as many values as engine.speed",
-            len(curve) == 1 and curve == np.shape(inputs.engine.torque),
-        ),
+        ("engine.torque", "as many values as engine.speed", (len(curve), curve) == (1, np.shape(inputs.engine.torque))),
         ("levels", "shares that rise to 1", rising and levels[-1:] == (1,)),
         ("grounds", "grounds, some of them with a share", shared_out),
         ("shift.positions", "a whole number", isinstance(inputs.shift.positions, Integral)),
