@@ -25,7 +25,6 @@ from catalog.stock import Money
 __all__ = ["MOST_WEIGHT", "JobFile", "Weights", "slot_model"]
 
 Share = Annotated[float, quantity("1", gt=0, le=1)]
-TorqueLevel = Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
 MOST_WEIGHT = 1000.0
 Weight = Annotated[float, quantity("1", ge=0, le=MOST_WEIGHT)]
 
@@ -33,6 +32,7 @@ Weight = Annotated[float, quantity("1", ge=0, le=MOST_WEIGHT)]
 class GroundEntry(Strict):
     """One kind of ground the machine runs on."""
 
+    retired: ClassVar[dict[str, str]] = {"throttle": "it is called torque now: a share of the engine's full torque"}
     assumed: ClassVar[dict[str, str]] = {
         "starts": "one full-throttle run-up from the lowest gear a minute on each ground",
     }
@@ -44,9 +44,11 @@ class GroundEntry(Strict):
     adhesion: Annotated[float, quantity("1", gt=0, ge=0.01, le=1.5)]
     grade: Annotated[float, quantity("1", ge=-1, le=1)]
     speed: tuple[Speed, Speed]
-    throttle: Share
+    torque: Annotated[float, quantity("1", gt=0, ge=0.01, le=1)]
     load_changes: PerMinute
     starts: PerMinute = 1 / 60
+    target: RotationSpeed | None = None
+    range: Text | None = None
 
     @model_validator(mode="after")
     def _spread(self) -> GroundEntry:
@@ -74,6 +76,7 @@ class Limits(Strict):
         "spring_stress": "springs may reach 56 % of wire strength in shear (EN 13906-1, static; value from memory)",
         "coil_clearance": "springs keep 1.5 mm from coil bind at full shift",
         "belt_margin": "the belt must hold (slip and tension reserve of 0 % or more) over the duty",
+        "belt_temperature": "the belt stays below the temperature it is rated for, where its part states one",
     }
 
     engagement: tuple[RotationSpeed, RotationSpeed]
@@ -82,6 +85,7 @@ class Limits(Strict):
     spring_stress: Share = 0.56
     coil_clearance: Coordinate = 1.5e-3
     belt_margin: Annotated[float, quantity("1", ge=-0.5, le=5)] = 0.0
+    belt_temperature: Annotated[float, quantity("K", ge=250, le=700)] | None = None
     budget: Money | None = None
     in_stock: bool = False
 
@@ -126,23 +130,17 @@ class ScoreRule(Strict):
 class Grid(Strict):
     """Resolution of the shift map."""
 
+    retired: ClassVar[dict[str, str]] = {
+        "torque_levels": "every ground is balanced at the torque that it asks for: take this key out"
+    }
     assumed: ClassVar[dict[str, str]] = {
         "positions": "16 shift positions",
-        "torque_levels": "torque levels 50, 75 and 100 % of full throttle",
         "twist_step": "a stepless twist is searched in steps of 10 deg",
     }
 
     positions: Annotated[int, Field(ge=5, le=200)] = 16
-    torque_levels: Annotated[tuple[TorqueLevel, ...], Field(min_length=1, max_length=8)] = (0.5, 0.75, 1.0)
     # Without a floor: a step that is too fine is refused with the number of settings that it makes.
     twist_step: Annotated[float, quantity("rad", gt=0, ge=0)] = np.radians(10)
-
-    @model_validator(mode="after")
-    def _to_full(self) -> Grid:
-        rising = all(b > a for a, b in zip(self.torque_levels, self.torque_levels[1:], strict=False))
-        if not rising or self.torque_levels[-1] != 1.0:
-            raise refusal("torque levels out of order", got=str(self.torque_levels), expected="rising, the last 100 %")
-        return self
 
 
 def slot_model(name: str, base: type[Strict], **more: Any) -> Any:

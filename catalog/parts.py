@@ -246,8 +246,11 @@ class Belt(Part):
     mass_per_length: LinearDensity
     max_tension: Annotated[float, quantity("N", gt=0, ge=1)]
     friction: Friction
+    kinetic_friction: Friction | None = None
     seating: Fraction = 1.0
     thrust_theory: Literal["closed-form", "corrected"] = "closed-form"
+    top_width: Length | None = None
+    max_temperature: Annotated[float, quantity("K", ge=250, le=700)] | None = None
     losses: BeltLossData
 
 

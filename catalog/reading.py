@@ -193,7 +193,9 @@ def _fault(document: Document, data: Any, at: Loc, raw: ErrorDetails, model: typ
         loc = (*loc, facts["discriminator"].strip("'"))
         got = shown(facts["tag"]) if "tag" in facts else ""
     if kind == "extra_forbidden":
-        hint = _nearest(str(loc[-1]), _known_keys(model, raw["loc"]), "known keys: ")
+        models, name = _models_at(model, raw["loc"]), str(loc[-1])
+        retired = next((m.retired[name] for m in models if name in getattr(m, "retired", {})), "")
+        hint = retired or _nearest(name, _known_keys(models), "known keys: ")
     elif expected and kind in ("literal_error", "enum", "union_tag_invalid"):
         hint = _nearest(got.strip('"'), re.findall("'([^']*)'", expected), "")
     elif kind.startswith(_SCALARS) and isinstance(value, str):
@@ -228,13 +230,17 @@ def _models_in(annotation: Any) -> list[type[BaseModel]]:
     return [model for part in get_args(annotation) for model in _models_in(part)]
 
 
-def _known_keys(model: type[BaseModel] | None, loc: Sequence[str | int]) -> list[str]:
-    """The keys allowed where an unknown one was found."""
+def _models_at(model: type[BaseModel] | None, loc: Sequence[str | int]) -> list[type[BaseModel]]:
+    """The models that could stand where a key was found."""
     models = [model] if model else []
     for step in loc[:-1]:
         fields = [f for m in models for name, f in m.model_fields.items() if step in (name, f.alias)]
         tagged = [m for m in models if step == m.__name__ or step in _tags(m)]
         models = [inner for f in fields for inner in _models_in(f.annotation)] if fields else tagged or models
+    return models
+
+
+def _known_keys(models: Sequence[type[BaseModel]]) -> list[str]:
     return list(dict.fromkeys(f.alias or name for m in models for name, f in m.model_fields.items()))
 
 

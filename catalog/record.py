@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 
+from catalog import machine as machine_file
 from catalog.documents import Document
 from catalog.errors import Problem
 from catalog.jobfile import JobFile
@@ -16,6 +17,7 @@ from solver.errors import PhysicalRangeError
 from solver.ground import Ground, Vehicle
 from solver.inputs import (
     BeltInputs,
+    Cooling,
     DriveInputs,
     DrivenInputs,
     EngineInputs,
@@ -35,11 +37,16 @@ _IN_MACHINE = {
     "shift.max_drive_radius": "drive_clutch.max_radius",
     "shift.min_driven_radius": "driven_clutch.min_radius",
     "shift.max_driven_radius": "driven_clutch.max_radius",
+    "shift.belt_width": "belt_width",
+    "drive.pin_radius": "drive_clutch.pin_diameter",
+    "cooling.belt": "belt_cooling",
+    "cooling.at_speed": "belt_cooling",
     "drive.spring_length": "drive_clutch.spring.installed_length",
     "driven.spring_length": "driven_clutch.spring.installed_length",
 }
 _ROOMS = {"shift": "", "vehicle": "", "drive": "drive_clutch.", "driven": "driven_clutch.", "engine": "engine."}
-_IN_JOB = {"levels": "grid.torque_levels", "shift.positions": "grid.positions"}
+_IN_JOB = {"shift.positions": "grid.positions"}
+_OF_GROUND = {"low_speed": "speed", "high_speed": "speed", "target_speed": "target", "reduction": "range"}
 
 
 def placed(error: PhysicalRangeError, spec: JobFile, document: Document, machine: Document) -> list[Problem]:
@@ -66,6 +73,9 @@ def _problem(error: PhysicalRangeError, spec: JobFile, document: Document, machi
     by_job = field == "engine.speed_limit" and spec.limits.engine_speed is not None
     if by_job or room in ("belt", "site", "limits") or field in ("grounds", *_IN_JOB):
         path = "limits.engine_speed" if by_job else "belt" if room == "belt" else _IN_JOB.get(field, error.field)
+        if field == "grounds":
+            entry, _, key = path.partition(".")
+            path = f"{entry}.{_OF_GROUND.get(key, key)}" if key else entry
         where = document
     else:
         path = _IN_MACHINE.get(field, _ROOMS.get(room, "") + (key or room))
@@ -83,6 +93,7 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
         For numbers that no machine could have.
     """
     engine, drive, driven, limits = machine.engine, machine.drive_clutch, machine.driven_clutch, spec.limits
+    cooling = machine.belt_cooling
     return Inputs(
         engine=EngineInputs(
             speed=curve.speed,
@@ -91,6 +102,7 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
             idle_speed=engine.idle_speed,
             speed_limit=min(limits.engine_speed or np.inf, engine.speed_limit),
             target_speed=engine.target_speed,
+            holds_power_to=engine.holds_power_to,
         ),
         shift=ShiftInputs(
             min_drive_radius=drive.min_radius,
@@ -100,6 +112,7 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
             centre_distance=machine.centre_distance,
             half_angle=machine.half_angle,
             positions=spec.grid.positions,
+            belt_width=machine.belt_width,
         ),
         belt=belt_inputs(belt),
         drive=DriveInputs(
@@ -107,29 +120,42 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
             roller_outboard=drive.roller_outboard,
             roller_height=drive.roller_height,
             roller_friction=drive.roller_friction,
+            pivot_friction=drive.pivot_friction,
+            pin_radius=drive.pin_diameter / 2,
+            bush_friction=drive.bush_friction,
+            guide_friction=drive.guide_friction,
+            guide_radius=drive.pivot_radius if drive.guide_radius is None else drive.guide_radius,
+            torque_share=drive.torque_share,
             spring_length=drive.spring.installed_length,
         ),
         driven=DrivenInputs(
             ramp_friction=driven.ramp_friction,
+            bush_friction=driven.bush_friction,
             torque_share=driven.torque_share,
             spring_length=driven.spring.installed_length,
         ),
         vehicle=Vehicle(
-            machine.mass, machine.drag_area, machine.wheel_radius, machine.reduction, machine.driveline_efficiency
-        ),
+            machine.mass, machine.drag_area, machine.wheel_radius, machine.ranges[machine.usual_range],
+            machine.driveline_efficiency,
+        ),  # fmt: skip
         site=Site(altitude=spec.site.altitude, temperature=spec.site.temperature),
         grounds=tuple(
-            Ground(g.name, g.share, g.rolling, g.adhesion, g.grade, *g.speed, g.throttle, g.load_changes, g.starts)
+            Ground(
+                g.name, g.share, g.rolling, g.adhesion, g.grade, *g.speed, g.torque, g.load_changes, g.starts,
+                target_speed=g.target, reduction=None if g.range is None else machine.ranges.get(g.range),
+            )  # a range that the machine has not is told by `catalog.job`
             for g in spec.grounds
+        ),  # fmt: skip
+        cooling=(
+            Cooling(cooling.conductance, cooling.at) if isinstance(cooling, machine_file.Cooling) else Cooling(cooling)
         ),
-        levels=spec.grid.torque_levels,
-        belt_cooling=machine.belt_cooling,
         limits=LimitInputs(
             engagement=limits.engagement,
             idle_clearance=limits.idle_clearance,
             belt_margin=limits.belt_margin,
             spring_stress=limits.spring_stress,
             coil_clearance=limits.coil_clearance,
+            belt_temperature=limits.belt_temperature,
         ),
     )
 
@@ -141,6 +167,9 @@ def belt_inputs(part: Belt) -> BeltInputs:
         mass_per_length=part.mass_per_length,
         max_tension=part.max_tension,
         friction=part.friction,
+        kinetic_friction=part.kinetic_friction,
+        top_width=part.top_width,
+        max_temperature=part.max_temperature,
         seating=part.seating,
         corrected=part.thrust_theory == "corrected",
         **part.losses.model_dump(),

@@ -1,20 +1,24 @@
-"""What the belt makes of driven builds: spring loss, belt margin, and thrust needed at the engine's speed limit."""
+"""What the belt makes of driven builds, at the target engine speed: spring loss, margin, heat, wear; speed limit."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from search.points import duty_points
+from search.points import DutyPoints, duty_points, limit_points
 from search.stage import Stage
 from search.workers import parallel_slices
 from solver import balance
-from solver.balance import UPSHIFT, DrivenSide
+from solver.balance import DrivenSide
 from solver.belt_grip import centrifugal_tension
+from solver.belt_life import belt_temperature, conductance, fatigue_rate, slip_wear_rate, warmth
 from solver.drivetrain import Drivetrain
-from solver.losses import belt_loss
+from solver.losses import belt_loss, slip_power
+from solver.side_load import side_load
 
-__all__ = ["belt_terms", "most_needed_at_limit"]
+__all__ = ["BeltState", "belt_state", "belt_terms", "heat_by_ground", "most_needed_at_limit", "wear_rates"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -23,41 +27,127 @@ _BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
 
 
 def most_needed_at_limit(drivetrain: Drivetrain, side: DrivenSide) -> Array:
-    """Most drive thrust needed at the speed limit at any torque level, upshift, shape (n, positions) [N]."""
-    torque = float(drivetrain.engine.at(drivetrain.speed_limit))
-    pull = drivetrain.duty.levels[:, None] * torque / drivetrain.path.drive_radius
-    upshift = side[:, UPSHIFT : UPSHIFT + 1]
-    most = np.zeros((len(side.fixed), pull.shape[1]))
+    """Most drive thrust needed at the speed limit at any torque judged there, shape (n, positions) [N]."""
+    points = limit_points(drivetrain)
+    belt = drivetrain.grip.at(points)
+    pull = points.pull(float(drivetrain.engine.at(drivetrain.speed_limit)), drivetrain.path.drive_radius)
+    first = np.searchsorted(points.position, np.arange(len(drivetrain.path.position)))
+    most = np.zeros((len(side.fixed), len(first)))
 
     def work(rows: slice) -> None:
-        most[rows] = balance.needed_drive_thrust(upshift[rows], pull, drivetrain.grip)[:, 0].max(axis=1)
+        needed = balance.needed_drive_thrust(side[rows].at(points), pull, belt)
+        most[rows] = np.maximum.reduceat(needed, first, axis=-1)
 
     parallel_slices(work, len(most), _BUILDS)
     return most
 
 
-def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index) -> tuple[Array, Array]:
-    """Belt loss above the least tensions [W], and belt margin [-], of each driven build.
+@dataclass(frozen=True)
+class BeltState:
+    """The belt of driven builds at the duty points and target engine speeds, shape (k, j).
 
-    The least tensions depend on the torque ramp alone, `per_pull` of each helix, so they are found once a helix.
+    Attributes
+    ----------
+    pull : ndarray, shape (j,) [N]
+    tight, slack : ndarray [N]
+        Net tensions.
+    lost : ndarray [W]
+        Belt loss.
+    on_drive, on_driven, in_tension : ndarray [-]
+        Reserves to slip on either sheave, and to the belt's rated tension.
+    """
+
+    pull: Array
+    tight: Array
+    slack: Array
+    lost: Array
+    on_drive: Array
+    on_driven: Array
+    in_tension: Array
+
+    @property
+    def margin(self) -> Array:
+        """The least of the three reserves."""
+        return np.minimum(np.minimum(self.on_drive, self.on_driven), self.in_tension)
+
+
+def belt_state(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide) -> BeltState:
+    """Tensions, loss and reserves of driven builds, over branches and positions, at the duty points."""
+    belt, here, pull = drivetrain.inputs.belt, side.at(duty.points), duty.pull(duty.target)
+    tight, slack = balance.tensions(here, pull, duty.grip)
+    reserves = balance.slip_reserves(here, pull, tight, duty.grip)
+    turning = centrifugal_tension(belt.mass_per_length, duty.belt_speed)
+    return BeltState(
+        pull=pull,
+        tight=tight,
+        slack=slack,
+        lost=belt_loss(tight, slack, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses),
+        on_drive=reserves.drive,
+        on_driven=reserves.driven,
+        in_tension=belt.max_tension / (tight + turning) - 1,
+    )
+
+
+def heat_by_ground(drivetrain: Drivetrain, duty: DutyPoints, lost: Array) -> tuple[Array, Array]:
+    """Mean belt loss [W] and steady belt temperature [K] on each ground, shape (k, grounds), of losses (k, j) [W]."""
+    inputs = drivetrain.inputs
+    heat = lost @ (duty.by_ground / duty.by_ground.sum(axis=1, keepdims=True)).T
+    targets = [drivetrain.target_speed if g.target_speed is None else g.target_speed for g in inputs.grounds]
+    conducts = conductance(inputs.cooling.belt, np.array(targets), inputs.cooling.at_speed)
+    return heat, inputs.site.temperature + heat / conducts
+
+
+def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index) -> tuple[Array, Array, Array]:
+    """Spring loss by way of tensions [W], belt margin [-] and temperature on the hottest ground [K] of driven builds.
+
+    The loss is that of the belt, and of the bushes in each load change, above what the least tensions would cost. Those
+    depend on the torque ramp alone, `per_pull` of each helix, so they are found once a helix.
     """
     drivetrain = stage.drivetrain
-    duty, belt = duty_points(drivetrain), drivetrain.inputs.belt
-    pull, path, grip = duty.pull(float(drivetrain.engine.at(drivetrain.target_speed))), duty.path, duty.grip
-    speed = drivetrain.target_speed * path.drive_radius
-    turning = centrifugal_tension(belt.mass_per_length, speed)
-    side, ramps = side[..., duty.positions], per_pull[..., duty.positions]
-    least = balance.least_tensions(DrivenSide(np.zeros_like(ramps), ramps), pull, stage.request.wanted_margin, grip)
-    least_loss = belt_loss(*least, speed, path, grip.seat, drivetrain.losses)
-    loss, margin = np.zeros(len(helix_of)), np.zeros(len(helix_of))
+    duty = duty_points(drivetrain)
+    pull, grip = duty.pull(duty.target), duty.grip
+    ramps = DrivenSide(per_pull, per_pull).at(duty.points)
+    least = balance.least_tensions(ramps, pull, stage.request.wanted_margin, grip)
+    least_loss = belt_loss(*least, duty.belt_speed, duty.path, grip.seat, drivetrain.losses)
+    drive_rubs, driven_rubs = _rubbing(drivetrain, duty)
+
+    def loads(slack: Array) -> tuple[Array, Array]:
+        return side_load(slack, pull, grip.drive_spread), side_load(slack, pull, grip.driven_spread)
+
+    least_loads = loads(least[1])
+    loss, margin, warmest = (np.zeros(len(helix_of)) for _ in range(3))
 
     def work(rows: slice) -> None:
-        builds = side[rows]
-        tight = np.maximum(balance.needed_drive_thrust(builds, pull, grip) * grip.tight_per_thrust, pull)
-        spent = belt_loss(tight, tight - pull, speed, path, grip.seat, drivetrain.losses)
-        loss[rows] = (np.maximum(spent - least_loss[helix_of[rows]], 0.0) * duty.weights).sum(axis=(1, 2, 3))
-        reserve = np.minimum(balance.slip_reserve(builds, pull, tight, grip), belt.max_tension / (tight + turning) - 1)
-        margin[rows] = np.where(duty.used, reserve, np.inf).min(axis=(1, 2, 3))
+        state, helix = belt_state(drivetrain, duty, side[rows]), helix_of[rows]
+        above = [np.maximum(one - of[helix], 0.0) for one, of in zip(loads(state.slack), least_loads, strict=True)]
+        loss[rows] = np.maximum(state.lost - least_loss[helix], 0.0) @ duty.weights
+        loss[rows] += above[0] @ drive_rubs + above[1] @ driven_rubs
+        margin[rows] = state.margin.min(axis=-1)
+        warmest[rows] = heat_by_ground(drivetrain, duty, state.lost)[1].max(axis=-1)
 
     parallel_slices(work, len(helix_of), _BUILDS)
-    return loss, margin
+    return loss, margin, warmest
+
+
+def _rubbing(drivetrain: Drivetrain, duty: DutyPoints) -> tuple[Array, Array]:
+    """Power rubbed away in the bushes of both clutches by load changes, per side load, shape (j,) each [m/s]."""
+    path, position = drivetrain.path, duty.points.position
+    travels = path.drive_travel, path.driven_travel
+    ways = [np.gradient(travel, path.position)[position] for travel in travels]
+    bushes = duty.grip.drive_bush, duty.grip.driven_bush
+    drive, driven = (duty.sweeps * np.abs(bush) * way for bush, way in zip(bushes, ways, strict=True))
+    return drive, driven
+
+
+def wear_rates(drivetrain: Drivetrain, side: DrivenSide) -> tuple[Array, Array]:
+    """Belt fatigue and slip wear of driven builds over the duty, shape (k,) each; only ratios mean anything."""
+    duty, belt = duty_points(drivetrain), drivetrain.inputs.belt
+    state = belt_state(drivetrain, duty, side)
+    tension = state.tight + centrifugal_tension(belt.mass_per_length, duty.belt_speed)
+    fatigue = fatigue_rate(tension, duty.belt_speed, belt.max_tension)
+    heated = warmth(heat_by_ground(drivetrain, duty, state.lost)[1])
+    slipping = slip_power(
+        state.tight, state.slack, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses
+    )
+    worn = slip_wear_rate(slipping, np.minimum(state.on_drive, state.on_driven))
+    return ((fatigue @ duty.by_ground.T) * heated).sum(axis=-1), worn @ duty.weights

@@ -1,9 +1,8 @@
-"""The duty points that carry time: what bounds and terms are summed over."""
+"""The operating points of a duty, with all that a balance or a bound needs there brought to them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,83 +10,102 @@ from numpy.typing import NDArray
 from search.workers import parallel_slices
 from solver import balance
 from solver.balance import DrivenSide
-from solver.belt_grip import Grip
 from solver.belt_path import ShiftPath
 from solver.drivetrain import Drivetrain
+from solver.engine import EngineCurve
+from solver.grip import Grip
+from solver.points import UPSHIFT, Points, along
 
-__all__ = ["DutyPoints", "duty_points"]
+__all__ = ["DutyPoints", "duty_points", "limit_points", "position_sweeps"]
 
 Array = NDArray[np.float64]
+Index = NDArray[np.intp]
 
 _VALUES = 60_000  # duty points of driven builds worked on at once; about what stays in cache
 
 
 @dataclass(frozen=True)
 class DutyPoints:
-    """Torque levels and positions in which the machine spends time; the rest is cut away.
+    """Where the machine spends its time, every array with the points as its last axis.
 
     Attributes
     ----------
-    positions : ndarray of bool, shape (n,)
-        Which positions are kept.
-    levels : ndarray, shape (m,) [-]
-    weights : ndarray, shape (2, m, n) [-]
+    points : Points
+    target : ndarray, shape (j,) [rad/s]
+        Engine speed wanted there.
+    weights : ndarray, shape (j,) [-]
         Share of time, over all grounds.
-    used : ndarray of bool, shape (2, m, n)
-        Duty points with weight.
+    by_ground : ndarray, shape (grounds, j) [-]
+        Share of time on each ground.
+    sweeps : ndarray, shape (j,) [1/s]
+        Load changes that pass.
     path : ShiftPath
     grip : Grip
+    engine : EngineCurve
     """
 
-    positions: NDArray[np.bool_]
-    levels: Array
+    points: Points
+    target: Array
     weights: Array
-    used: NDArray[np.bool_] = field(repr=False)
+    by_ground: Array = field(repr=False)
+    sweeps: Array = field(repr=False)
     path: ShiftPath = field(repr=False)
     grip: Grip = field(repr=False)
+    engine: EngineCurve = field(repr=False)
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    def pull(self, speed: Array) -> Array:
+        """Belt pull at an engine speed, shape (..., j) [N]."""
+        return np.asarray(self.points.level * self.engine.at(speed) / self.path.drive_radius + self.points.held)
 
     @property
-    def share(self) -> Array:
-        """Weight of each duty point, shape (j,)."""
-        return self.weights[self.used]
-
-    def pull(self, torque: Any) -> Array:
-        """Belt pull at a full-throttle torque (scalar, or over branch, level, position) [N]."""
-        return np.asarray(self.levels[:, None] * torque / self.path.drive_radius)
-
-    def spread(self, values: Array) -> Array:
-        """Values of the duty points, shape (j,), on the grid of branch, level and position; zero elsewhere."""
-        grid = np.zeros(self.used.shape)
-        grid[self.used] = values
-        return grid
-
-    def per_branch(self, values: Array) -> Array:
-        """Values over (..., branch, position) at each duty point, shape (..., j)."""
-        branch, _, position = np.nonzero(self.used)
-        return values[..., branch, position]
+    def belt_speed(self) -> Array:
+        """Belt speed at the target engine speed, shape (j,) [m/s]."""
+        return np.asarray(self.target * self.path.drive_radius)
 
     def needed(self, side: DrivenSide, pull: Array) -> Array:
-        """Drive thrust that driven builds need at the duty points, shape (m, j) [N]."""
-        side = side[..., self.positions]
-        out = np.empty((len(side.fixed), int(self.used.sum())))
+        """Drive thrust that driven builds, over branches and positions, need at the points, shape (m, j) [N]."""
+        out = np.empty((len(side.fixed), len(self)))
 
         def work(rows: slice) -> None:
-            out[rows] = balance.needed_drive_thrust(side[rows], pull, self.grip)[:, self.used]
+            out[rows] = balance.needed_drive_thrust(side[rows].at(self.points), pull, self.grip)
 
-        parallel_slices(work, len(out), max(1, _VALUES // self.used.size))
+        parallel_slices(work, len(out), max(1, _VALUES // len(self)))
         return out
 
 
 def duty_points(drivetrain: Drivetrain) -> DutyPoints:
-    """The part of a duty that carries time."""
-    weights = drivetrain.duty.weights.sum(axis=0)
-    used = weights > 0
-    positions, rungs = used.any(axis=(0, 1)), used.any(axis=(0, 2))
+    """The points of a duty, with path and belt brought to them."""
+    duty = drivetrain.duty
     return DutyPoints(
-        positions=positions,
-        levels=drivetrain.duty.levels[rungs],
-        weights=weights[:, rungs][..., positions],
-        used=used[:, rungs][..., positions],
-        path=drivetrain.path.at(positions),
-        grip=drivetrain.grip.at(positions),
+        points=duty.points,
+        target=duty.target_speed,
+        weights=duty.weights.sum(axis=0),
+        by_ground=duty.weights,
+        sweeps=duty.sweeps,
+        path=drivetrain.path.at(duty.points.position),
+        grip=drivetrain.grip.at(duty.points),
+        engine=drivetrain.engine,
     )
+
+
+def position_sweeps(drivetrain: Drivetrain) -> Array:
+    """Load changes that pass the neighbourhood of each shift position, once each way, shape (n,) [1/s]."""
+    duty = drivetrain.duty
+    upshift = np.where(duty.points.branch == UPSHIFT, duty.sweeps, 0.0)
+    return np.bincount(duty.points.position, upshift, minlength=len(drivetrain.path.position))
+
+
+def limit_points(drivetrain: Drivetrain) -> Points:
+    """The points at which the speed limit is judged, by rising position: full torque, and every torque of the duty.
+
+    All on the upshift, which is the faster branch.
+    """
+    duty, positions = drivetrain.duty.points, len(drivetrain.path.position)
+    full = along(positions)
+    level, held = (np.concatenate([getattr(full, name)[:positions], getattr(duty, name)]) for name in ("level", "held"))
+    position = np.concatenate([full.position[:positions], duty.position])
+    rows = np.unique(np.column_stack([position, level, held]), axis=0)
+    return Points(np.full(len(rows), UPSHIFT), rows[:, 0].astype(np.intp), rows[:, 1], rows[:, 2])

@@ -10,13 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from solver.arrays import Array, Number, per_draw, plain
-from solver.belt_grip import Grip, grip
 from solver.belt_path import ShiftPath, shift_path
+from solver.duty import Duty, Surroundings, duty
 from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
 from solver.errors import PhysicalRangeError, blame, refuse
-from solver.ground import Duty, Vehicle, duty
-from solver.inputs import Inputs, ShiftInputs
+from solver.grip import Grip, grip
+from solver.ground import Vehicle
+from solver.inputs import BeltInputs, Inputs, ShiftInputs
 from solver.losses import BeltLosses
+from solver.side_load import Bushes
 
 __all__ = ["Drivetrain", "derive"]
 
@@ -87,7 +89,7 @@ def derive(inputs: Inputs) -> Drivetrain:
         For inputs that no drivetrain can have: a belt that does not reach, a target speed outside idle and limit, a
         ground that cannot be held. `field` says which input is to blame, `also` holds further refusals.
     """
-    site, engine_inputs, shift, belt = inputs.site, inputs.engine, inputs.shift, inputs.belt
+    site, engine_inputs, shift, belt, drive = inputs.site, inputs.engine, inputs.shift, inputs.belt, inputs.drive
     pressure, _, _ = standard_atmosphere(site.altitude)
     density = plain(air_density(pressure, site.temperature))
     factor = plain(air_correction(pressure, site.temperature)) if engine_inputs.corrected else 1.0
@@ -103,12 +105,20 @@ def derive(inputs: Inputs) -> Drivetrain:
     if any(refusal.field == "shift.centre_distance" for refusal in refusals):
         refuse(refusals)  # what follows stands on the path
     with blame("belt", refusals):
-        coefficients = grip(path, shift.half_angle, belt.friction, belt.seating, corrected=belt.corrected)
+        bushes = Bushes(drive=drive.bush_friction, driven=inputs.driven.bush_friction, guide=drive.guide_friction,
+                        guide_radius=drive.guide_radius, torque_share=drive.torque_share)  # fmt: skip
+        coefficients = grip(
+            path, shift.half_angle, belt.friction, belt.seating, corrected=belt.corrected, bushes=bushes
+        )
         losses = BeltLosses(belt.bending, belt.wedging, belt.stretch_stiffness, belt.wedge_stiffness)
-    with blame("grounds", refusals):
-        power = plain(engine.at(target) * target)
-        times = duty(inputs.grounds, inputs.vehicle, path, power, target, inputs.levels, density)
-    refuse(refusals)
+    for number, ground in enumerate(inputs.grounds):
+        if ground.target_speed is not None:
+            with blame(f"grounds[{number}].target_speed", refusals):
+                _check_speeds(engine_inputs.idle_speed, ground.target_speed, engine_inputs.speed_limit)
+    refuse(refusals)  # the time on each ground stands on all of it
+    times = duty(
+        inputs.grounds, Surroundings(inputs.vehicle, path, coefficients, losses, engine, target, density)
+    )
     return Drivetrain(
         inputs=inputs,
         engine=engine,

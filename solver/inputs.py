@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
-from itertools import pairwise
 from numbers import Integral
 from typing import Any
 
@@ -22,6 +21,7 @@ from solver.ground import Ground, Vehicle
 __all__ = [
     "NO_LIMITS",
     "BeltInputs",
+    "Cooling",
     "DriveInputs",
     "DrivenInputs",
     "EngineInputs",
@@ -42,17 +42,22 @@ _RANGES: Mapping[str, tuple[float, float, str]] = {
     "engine.target_speed": _SPEEDS,
     "engine.speed_limit": _SPEEDS,
     "engine.idle_speed": _SPEEDS,
+    "engine.holds_power_to": (-500.0, 11_000.0, "m"),
     "shift.min_drive_radius": _RADII,
     "shift.max_drive_radius": _RADII,
     "shift.min_driven_radius": _RADII,
     "shift.max_driven_radius": _RADII,
     "shift.centre_distance": (1e-2, 10.0, "m"),
     "shift.half_angle": (0.01, np.pi / 4, "rad"),
+    "shift.belt_width": (1e-3, 1.0, "m"),
     "shift.positions": (2, 10_000, "-"),
     "belt.length": (0.05, 50.0, "m"),
     "belt.mass_per_length": (1e-4, 50.0, "kg/m"),
     "belt.max_tension": (1.0, 1e7, "N"),
+    "belt.top_width": (1e-3, 1.0, "m"),
+    "belt.max_temperature": (250.0, 700.0, "K"),
     "belt.friction": (0.01, 1.5, "-"),
+    "belt.kinetic_friction": (0.01, 1.5, "-"),
     "belt.seating": _SHARE,
     "belt.bending": (0.0, 1e3, "N m"),
     "belt.wedging": (0.0, 0.2, "-"),
@@ -62,8 +67,15 @@ _RANGES: Mapping[str, tuple[float, float, str]] = {
     "drive.roller_outboard": (-1.0, 1.0, "m"),
     "drive.roller_height": (-1.0, 1.0, "m"),
     "drive.roller_friction": _SHARE,
+    "drive.pivot_friction": _SHARE,
+    "drive.pin_radius": (1e-4, 0.1, "m"),
+    "drive.bush_friction": _SHARE,
+    "drive.guide_friction": _SHARE,
+    "drive.guide_radius": _RADII,
+    "drive.torque_share": _SHARE,
     "drive.spring_length": _RADII,
     "driven.ramp_friction": _SHARE,
+    "driven.bush_friction": _SHARE,
     "driven.torque_share": (1e-3, 1.0, "-"),
     "driven.spring_length": _RADII,
     "vehicle.mass": (1.0, 1e6, "kg"),
@@ -79,13 +91,15 @@ _RANGES: Mapping[str, tuple[float, float, str]] = {
     "grounds[].grade": (-2.0, 2.0, "-"),
     "grounds[].low_speed": (0.0, 300.0, "m/s"),
     "grounds[].high_speed": (0.0, 300.0, "m/s"),
-    "grounds[].throttle": (1e-3, 1.0, "-"),
+    "grounds[].torque": (1e-3, 1.0, "-"),
     "grounds[].load_changes": (0.0, 100.0, "1/s"),
     "grounds[].starts": (0.0, 100.0, "1/s"),
-    "levels[]": _SHARE,
-    "belt_cooling": (1.0, 1e6, "W/K"),
+    "grounds[].target_speed": _SPEEDS,
+    "grounds[].reduction": (0.01, 1e3, "-"),
+    "cooling.belt": (1.0, 1e6, "W/K"),
+    "cooling.at_speed": (1.0, 1e4, "rad/s"),
 }
-_SHARED = ("engine.speed", "engine.torque", "shift.positions", "levels[]")  # by all draws
+_SHARED = ("engine.speed", "engine.torque", "shift.positions")  # by all draws
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,8 @@ class EngineInputs:
     target_speed : float or ndarray, shape (d,), or None [rad/s]
         None: the speed of peak power.
     speed_limit, idle_speed : float or ndarray, shape (d,) [rad/s]
+    holds_power_to : float or ndarray, shape (d,), or None [m]
+        Altitude up to which a boosted engine holds its power; None: thin air takes from it everywhere.
     """
 
     speed: Array
@@ -109,6 +125,7 @@ class EngineInputs:
     target_speed: Number | None
     speed_limit: Number
     idle_speed: Number
+    holds_power_to: Number | None = None
 
 
 @dataclass(frozen=True)
@@ -117,11 +134,11 @@ class ShiftInputs:
 
     Attributes
     ----------
-    min_drive_radius, max_drive_radius [m] : run through by the shift
-    min_driven_radius, max_driven_radius [m] : bounds of where the belt may run
+    min_drive_radius, max_drive_radius, min_driven_radius, max_driven_radius [m] : at the stops of both sheaves
     centre_distance [m]
     half_angle [rad] : of the groove
     positions [-] : shift positions, evenly from 0 to 1
+    belt_width [m] : top width of the belt that the radii hold for; None: of any belt
     """
 
     min_drive_radius: Number
@@ -131,6 +148,7 @@ class ShiftInputs:
     centre_distance: Number
     half_angle: Number
     positions: int
+    belt_width: Number | None = None
 
 
 @dataclass(frozen=True)
@@ -146,6 +164,9 @@ class BeltInputs:
     corrected : bool
         Whether thrusts are scaled to the full sliding-angle theory.
     bending [N m], wedging [-], stretch_stiffness [N], wedge_stiffness [N/m^2] : see `losses.BeltLosses`
+    kinetic_friction [-] : of flanks that slip bodily; None: as `friction`
+    top_width [m] : None: as wide as the radii of the shift hold for
+    max_temperature [K] : that the belt is rated for; None: not known
     """
 
     length: Number
@@ -158,17 +179,24 @@ class BeltInputs:
     wedging: Number
     stretch_stiffness: Number
     wedge_stiffness: Number
+    kinetic_friction: Number | None = None
+    top_width: Number | None = None
+    max_temperature: Number | None = None
 
 
 @dataclass(frozen=True)
 class DriveInputs:
-    """What the drive clutch gives to every arm and spring.
+    """What the drive clutch gives to every arm and spring. Friction values are effective ones, vibration included.
 
     Attributes
     ----------
     pivot_radius [m] : of the arms' pivots about the shaft
     roller_outboard, roller_height [m] : roller centre from the pivot at zero travel, see `flyweights.arm_motion`
-    roller_friction [-]
+    roller_friction, pivot_friction [-] : of the rollers, and of the arms on their pins
+    pin_radius [m] : of the arms' pins
+    bush_friction [-] : of the moving sheave on its shaft
+    guide_friction [-], guide_radius [m] : of the guides that turn the moving sheave
+    torque_share [-] : of the engine torque that goes through these guides
     spring_length [m] : installed
     """
 
@@ -176,6 +204,12 @@ class DriveInputs:
     roller_outboard: Number
     roller_height: Number
     roller_friction: Number
+    pivot_friction: Number
+    pin_radius: Number
+    bush_friction: Number
+    guide_friction: Number
+    guide_radius: Number
+    torque_share: Number
     spring_length: Number
 
 
@@ -186,11 +220,13 @@ class DrivenInputs:
     Attributes
     ----------
     ramp_friction [-]
+    bush_friction [-] : of the moving sheave on its shaft
     torque_share [-] : of the belt torque that the moving sheave carries through the helix
     spring_length [m] : installed
     """
 
     ramp_friction: Number
+    bush_friction: Number
     torque_share: Number
     spring_length: Number
 
@@ -210,6 +246,20 @@ class Site:
 
 
 @dataclass(frozen=True)
+class Cooling:
+    """How the belt sheds heat.
+
+    Attributes
+    ----------
+    belt [W/K] : heat for each kelvin above the air
+    at_speed [rad/s] : engine speed at which that holds; None: at any
+    """
+
+    belt: Number
+    at_speed: Number | None = None
+
+
+@dataclass(frozen=True)
 class LimitInputs:
     """What a kit must keep to be buildable; an infinite limit is one set aside. Derived arrays do not depend on it.
 
@@ -221,6 +271,7 @@ class LimitInputs:
     belt_margin [-]
     spring_stress [-] : shear over wire strength
     coil_clearance [m] : from coil bind at full shift
+    belt_temperature [K] : None: what the belt is rated for
     """
 
     engagement: tuple[float, float]
@@ -228,9 +279,10 @@ class LimitInputs:
     belt_margin: float
     spring_stress: float
     coil_clearance: float
+    belt_temperature: float | None = None
 
 
-NO_LIMITS = LimitInputs((0.0, np.inf), -np.inf, -np.inf, np.inf, -np.inf)  # for looking at kits that break some
+NO_LIMITS = LimitInputs((0.0, np.inf), -np.inf, -np.inf, np.inf, -np.inf, np.inf)  # for looking at kits that break some
 
 
 @dataclass(frozen=True)
@@ -249,10 +301,7 @@ class Inputs:
     vehicle : Vehicle
     site : Site
     grounds : tuple of Ground
-    levels : tuple of float [-]
-        Torque levels as shares of full-throttle torque, rising, the last 1.
-    belt_cooling : float or ndarray, shape (d,) [W/K]
-        Heat that the belt sheds per kelvin above the air.
+    cooling : Cooling
     limits : LimitInputs
 
     Raises
@@ -270,8 +319,7 @@ class Inputs:
     vehicle: Vehicle
     site: Site
     grounds: tuple[Ground, ...]
-    levels: tuple[float, ...]
-    belt_cooling: Number
+    cooling: Cooling
     limits: LimitInputs
 
     def __post_init__(self) -> None:
@@ -298,12 +346,10 @@ class Inputs:
 
 def _misshapen(inputs: Inputs) -> list[PhysicalRangeError]:
     """Fields that do not hold what they should."""
-    levels, grounds, curve = inputs.levels, inputs.grounds, np.shape(inputs.engine.speed)
-    rising = all(low < high for low, high in pairwise(levels))
+    grounds, curve = inputs.grounds, np.shape(inputs.engine.speed)
     shared_out = any(np.any(np.greater(ground.share, 0)) for ground in grounds)
     rows = [
         ("engine.torque", "as many values as engine.speed", (len(curve), curve) == (1, np.shape(inputs.engine.torque))),
-        ("levels", "shares that rise to 1", rising and levels[-1:] == (1,)),
         ("grounds", "grounds, some of them with a share", shared_out),
         ("shift.positions", "a whole number", isinstance(inputs.shift.positions, Integral)),
     ]
@@ -337,7 +383,7 @@ def _refusal(path: str, value: Any) -> PhysicalRangeError | None:
     if values.dtype.kind not in "iuf" or not (kind in _RANGES or path.startswith("limits.")):
         what = type(value).__name__
         return PhysicalRangeError(f"{path} should be a number, or a tuple where it has members, not a {what}", path)
-    if not values.size or values.ndim > 1 or (values.ndim == 1 and kind in ("levels[]", "shift.positions")):
+    if not values.size or values.ndim > 1 or (values.ndim == 1 and kind == "shift.positions"):
         return PhysicalRangeError(f"{path} has shape {values.shape}; change it to a number, or one a draw", path)
     low, high, unit = (-np.inf, np.inf, "(SI)") if path.startswith("limits.") else _RANGES[kind]
     fine = (values >= low) & (values <= high)
