@@ -27,7 +27,7 @@ from search.workers import parallel_slices
 from solver import balance
 from solver.balance import Balance, DrivenSide, DriveSide, Status
 from solver.belt_grip import centrifugal_tension
-from solver.belt_life import belt_temperature, wear_rate
+from solver.belt_life import belt_temperature, fatigue_rate
 from solver.drivetrain import Drivetrain
 from solver.losses import belt_loss
 
@@ -186,7 +186,7 @@ def _wear(drivetrain: Drivetrain, weights: Array, belt_speed: Array, tight_net: 
     mean_loss = (weights * lost).sum(axis=axes)
     warmth = belt_temperature(mean_loss, inputs.site.temperature, inputs.belt_cooling)
     tension = tight_net + centrifugal_tension(inputs.belt.mass_per_length, belt_speed)
-    rate = wear_rate(tension, belt_speed, warmth[..., None, None, None], inputs.belt.max_tension)
+    rate = fatigue_rate(tension, belt_speed, warmth[..., None, None, None], inputs.belt.max_tension)
     return np.asarray((weights * rate).sum(axis=axes))
 
 

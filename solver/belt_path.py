@@ -17,6 +17,8 @@ from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ShiftPath", "axial_travel", "belt_length", "driven_radius", "shift_path", "wrap_angles"]
 
+_LEAST_SHIFT = 1e-3  # m of drive radius: a clutch that moves less does not shift
+
 
 def wrap_angles(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: ArrayLike) -> tuple[Array, Array]:
     """Wrap of an open belt on the drive and the driven sheave.
@@ -100,25 +102,15 @@ def driven_radius(drive_radius: ArrayLike, belt_length: ArrayLike, centre_distan
     """
     r1, length, c = np.broadcast_arrays(*(np.asarray(v, float) for v in (drive_radius, belt_length, centre_distance)))
     require(r1 > 0, "drive_radius", r1, "m", "> 0")
-    require(c > 0, "centre_distance", c, "m", "> 0")
-
-    def excess(r2: Array, r1: Array, length: Array, c: Array) -> Array:
-        lean = np.arcsin(np.clip((r2 - r1) / c, -1, 1))
-        return np.asarray(2 * c * np.cos(lean) + r1 * (np.pi - 2 * lean) + r2 * (np.pi + 2 * lean) - length)
-
-    low, high = np.maximum(r1 - c, 0) + 1e-9, r1 + c * (1 - 1e-12)
-    lacks = (excess(low, r1, length, c) > 0) | (excess(high, r1, length, c) < 0)
+    r2 = _opposite_radius(r1, length, c)
+    lacks = (r2 == 0) | (r2 == np.inf)
     if np.any(lacks):
         bad = tuple(float(a[lacks].flat[0]) for a in (length, r1, c))
         raise PhysicalRangeError(
             f"belt_length = {bad[0]:.4g} m cannot lie over a drive radius of {bad[1]:.4g} m at a centre distance of "
             f"{bad[2]:.4g} m for any driven radius; change belt_length or centre_distance"
         )
-    # f(r2) has slope theta2 > 0, so the root is single and the bracket always holds it.
-    found = find_root(excess, (low, high), args=(r1, length, c), tolerances={"xatol": 1e-14, "xrtol": 1e-14})
-    if not np.all(found.success):
-        raise PhysicalRangeError("driven_radius did not converge; check belt_length and centre_distance")
-    return np.asarray(found.x)
+    return r2
 
 
 def axial_travel(radius_change: ArrayLike, half_angle: ArrayLike) -> Array:
@@ -155,7 +147,8 @@ class ShiftPath:
     Attributes
     ----------
     position [-] (the same for all draws), drive_radius [m], driven_radius [m], drive_wrap [rad], driven_wrap [rad],
-    drive_travel [m] (closing, 0 at position 0), driven_travel [m] (opening, 0 at position 0)
+    drive_travel [m] (closing, from the stop of the open drive sheave)
+    driven_travel [m] (opening, from the stop of the closed driven sheave)
     """
 
     position: Array
@@ -183,9 +176,15 @@ def shift_path(
     length: Number,
     centre_distance: Number,
     half_angle: Number,
+    min_driven_radius: Number | None = None,
+    max_driven_radius: Number | None = None,
+    narrower: Number = 0.0,
 ) -> ShiftPath:
-    """Geometry of the whole shift of one belt over two sheaves.
+    """Geometry of the whole shift of one belt between the stops of two sheaves.
 
+    The shift begins where the drive sheave is fully open or the driven sheave fully closed, whichever the belt meets
+    first (the larger drive radius), and ends where the drive sheave is fully closed or the driven sheave fully open
+    (the smaller drive radius). Each travel counts from the stop of its own sheave, so one of them may begin above 0.
     Source: derived here from `driven_radius`, `wrap_angles` and `axial_travel`.
 
     Parameters
@@ -194,6 +193,11 @@ def shift_path(
         Shift positions in [0, 1].
     min_drive_radius, max_drive_radius, length, centre_distance : float or ndarray, shape (d,) [m]
     half_angle : float or ndarray, shape (d,) [rad]
+    min_driven_radius, max_driven_radius : float or ndarray, shape (d,), or None [m]
+        None: the driven sheave has no such stop; without the largest its travel counts from position 0.
+    narrower : float or ndarray, shape (d,) [m]
+        Top width of the belt that the radii hold for, less that of this belt; below zero for a wider one. A narrower
+        belt runs deeper at every stop, by narrower / (2 tan b).
 
     Returns
     -------
@@ -202,18 +206,29 @@ def shift_path(
     Raises
     ------
     PhysicalRangeError
-        If a position is outside [0, 1], or the belt does not reach.
+        If a position is outside [0, 1], a radius not above zero or the largest of a sheave not above its smallest,
+        the belt does not reach, or less than 1 mm of drive radius is left between the stops.
     """
     s = np.atleast_1d(np.asarray(position, float))
     require((s >= 0) & (s <= 1), "position", s, "-", "[0, 1]")
-    least, most, around, apart, flank = (
-        per_draw(v, 2) for v in (min_drive_radius, max_drive_radius, length, centre_distance, half_angle)
-    )
-    require(most > least, "max_drive_radius", most, "m", "above min_drive_radius")
-    r1 = least + s * (most - least)
-    start = np.broadcast_to(least, (*r1.shape[:-1], 1))
+    around, apart, flank = (per_draw(v, 2) for v in (length, centre_distance, half_angle))
+    deeper = per_draw(narrower, 2) / axial_travel(1.0, flank)
+
+    def met(radius: Number) -> Array:
+        return np.asarray(per_draw(radius, 2) - deeper)
+
+    least, most = met(min_drive_radius), met(max_drive_radius)
+    smallest = None if min_driven_radius is None else met(min_driven_radius)
+    largest = None if max_driven_radius is None else met(max_driven_radius)
+    _check_stops(least, most, smallest, largest)
+    begin = least if largest is None else np.maximum(least, _opposite_radius(largest, around, apart))
+    end = most if smallest is None else np.minimum(most, _opposite_radius(smallest, around, apart))
+    _check_span(begin, end, around, (least, most, smallest, largest))
+    r1 = begin + s * (end - begin)
+    start = np.broadcast_to(begin, (*r1.shape[:-1], 1))
     ends = driven_radius(np.concatenate([r1, start], axis=-1), around, apart)
     r2, low_gear = ends[..., :-1], ends[..., -1:]
+    opening = (low_gear if largest is None else largest) - r2
     wrap1, wrap2 = wrap_angles(r1, r2, apart)
     return ShiftPath(
         position=s,
@@ -222,7 +237,7 @@ def shift_path(
         drive_wrap=wrap1,
         driven_wrap=wrap2,
         drive_travel=axial_travel(r1 - least, flank),
-        driven_travel=axial_travel(low_gear - r2, flank),
+        driven_travel=axial_travel(np.maximum(opening, 0.0), flank),  # at the stop itself it is nought but rounding
     )
 
 
@@ -233,3 +248,50 @@ def _lean(drive_radius: ArrayLike, driven_radius: ArrayLike, centre_distance: Ar
     require(r2 > 0, "driven_radius", r2, "m", "> 0")
     require(np.abs(r2 - r1) < c, "centre_distance", c, "m", "above the difference of the radii")
     return np.asarray(np.arcsin((r2 - r1) / c))
+
+
+def _opposite_radius(radius: Array, length: Array, centre_distance: Array) -> Array:
+    """Radius of the other sheave over which a belt lies taut: 0 if it is too short for any, infinite if too long."""
+    radius, length, c = np.broadcast_arrays(radius, length, centre_distance)
+    require(c > 0, "centre_distance", c, "m", "> 0")
+
+    def excess(other: Array, radius: Array, length: Array, c: Array) -> Array:
+        lean = np.arcsin(np.clip((other - radius) / c, -1, 1))
+        wraps = radius * (np.pi - 2 * lean) + other * (np.pi + 2 * lean)
+        return np.asarray(2 * c * np.cos(lean) + wraps - length)
+
+    low, high = np.maximum(radius - c, 0) + 1e-9, radius + c * (1 - 1e-12)
+    short, long = excess(low, radius, length, c) > 0, excess(high, radius, length, c) < 0
+    # The slope over the other radius is its wrap, above zero, so the root is single and the bracket always holds it.
+    found = find_root(excess, (low, high), args=(radius, length, c), tolerances={"xatol": 1e-14, "xrtol": 1e-14})
+    if not np.all(found.success | short | long):
+        raise PhysicalRangeError("the belt's radii did not converge; check belt_length and centre_distance")
+    return np.asarray(np.where(short, 0.0, np.where(long, np.inf, found.x)))
+
+
+def _check_stops(least: Array, most: Array, smallest: Array | None, largest: Array | None) -> None:
+    """Refuse stops, as a belt of its own width meets them, that no sheave can have."""
+    for low, high, sheave in ((least, most, "drive"), (smallest, largest, "driven")):
+        for radius, end in ((low, "min"), (high, "max")):
+            if radius is not None:
+                name = f"{end}_{sheave}_radius"
+                require(radius > 0, name, radius, "m", "> 0 for a belt of this width", f"{name} or the belt's width")
+        if low is not None and high is not None:
+            require(high > low, f"max_{sheave}_radius", high, "m", f"above min_{sheave}_radius")
+
+
+def _check_span(begin: Array, end: Array, length: Array, stops: tuple[Array | None, ...]) -> None:
+    """Refuse a shift that the stops leave nothing of, telling belt length and stops."""
+    told = [np.nan if v is None else v for v in stops]
+    span, around, *radii = np.broadcast_arrays(end - begin, length, *told)
+    narrow = span < _LEAST_SHIFT
+    if not narrow.any():
+        return
+    least, most, smallest, largest = (
+        "any" if v is None else f"{1e3 * radius[narrow].flat[0]:.4g}" for v, radius in zip(stops, radii, strict=True)
+    )
+    raise PhysicalRangeError(
+        f"belt_length = {around[narrow].flat[0]:.4g} m leaves less than {1e3 * _LEAST_SHIFT:g} mm of shift between the "
+        f"stops: a belt of this width meets the drive sheave at radii of {least} to {most} mm, the driven sheave at "
+        f"{smallest} to {largest} mm; change belt_length, centre_distance, the belt's width or the radii"
+    )

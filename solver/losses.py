@@ -17,7 +17,7 @@ from solver.arrays import Array, Number, per_draw, per_position
 from solver.belt_path import ShiftPath
 from solver.errors import require
 
-__all__ = ["BeltLosses", "belt_loss", "speed_loss"]
+__all__ = ["BeltLosses", "belt_loss", "loss_by_sheave", "slip_power", "speed_loss"]
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def speed_loss(tight_net: ArrayLike, slack_net: ArrayLike, path: ShiftPath, seat
     return np.asarray(np.maximum(loss, 0.0))
 
 
-def belt_loss(
+def slip_power(
     tight_net: ArrayLike,
     slack_net: ArrayLike,
     belt_speed: ArrayLike,
@@ -85,9 +85,9 @@ def belt_loss(
     seat: Number,
     belt: BeltLosses,
 ) -> Array:
-    """Power lost in the belt.
+    """Power that slip below gross slip turns into heat: speed loss x pull x belt speed.
 
-    Source: derived here; structure and trends as in the head of this file.
+    Source: derived here; the speed loss is that of `speed_loss`.
 
     Parameters
     ----------
@@ -104,8 +104,74 @@ def belt_loss(
     ndarray [W]
     """
     tight, slack, v = (np.asarray(a, float) for a in (tight_net, slack_net, belt_speed))
-    curvature = per_position(1 / path.drive_radius + 1 / path.driven_radius, tight.ndim)
-    bending = per_draw(belt.bending, tight.ndim) * v * curvature
-    wedging = per_draw(belt.wedging, tight.ndim) * v * (tight + slack)
-    slipping = speed_loss(tight, slack, path, seat, belt) * (tight - slack) * v
-    return np.asarray(bending + wedging + slipping)
+    return np.asarray(speed_loss(tight, slack, path, seat, belt) * (tight - slack) * v)
+
+
+def loss_by_sheave(
+    tight_net: ArrayLike,
+    slack_net: ArrayLike,
+    belt_speed: ArrayLike,
+    path: ShiftPath,
+    seat: Number,
+    belt: BeltLosses,
+) -> tuple[Array, Array]:
+    """Power lost on the drive and on the driven sheave; together `belt_loss`.
+
+    Source: derived here; structure and trends as in the head of this file. The belt bends to the radius of each
+    sheave, and wedges into it with the tension it enters with: tight into the drive sheave, slack into the driven one.
+    Half of the slip power each is a convention: the share of a sheave depends on how creep is spread over its wrap,
+    which is not modelled.
+
+    Parameters
+    ----------
+    tight_net, slack_net : array_like, shape (..., n) [N]
+        Last axis over shift position; the first one over draws, if path or belt have them.
+    belt_speed : array_like [m/s]
+        Broadcasts against the tensions.
+    path : ShiftPath
+    seat : float or ndarray, shape (d,) [-]
+    belt : BeltLosses
+
+    Returns
+    -------
+    tuple of two ndarrays [W]
+        Drive sheave, driven sheave.
+    """
+    tight, slack, v = (np.asarray(a, float) for a in (tight_net, slack_net, belt_speed))
+    slipping = slip_power(tight, slack, v, path, seat, belt) / 2
+    bending, wedging = per_draw(belt.bending, tight.ndim), per_draw(belt.wedging, tight.ndim)
+
+    def lost(radius: Array, entering: Array) -> Array:
+        return np.asarray(v * (bending / per_position(radius, tight.ndim) + wedging * entering) + slipping)
+
+    return lost(path.drive_radius, tight), lost(path.driven_radius, slack)
+
+
+def belt_loss(
+    tight_net: ArrayLike,
+    slack_net: ArrayLike,
+    belt_speed: ArrayLike,
+    path: ShiftPath,
+    seat: Number,
+    belt: BeltLosses,
+) -> Array:
+    """Power lost in the belt, on both sheaves.
+
+    Source: derived here; the sum of `loss_by_sheave`.
+
+    Parameters
+    ----------
+    tight_net, slack_net : array_like, shape (..., n) [N]
+        Last axis over shift position; the first one over draws, if path or belt have them.
+    belt_speed : array_like [m/s]
+        Broadcasts against the tensions.
+    path : ShiftPath
+    seat : float or ndarray, shape (d,) [-]
+    belt : BeltLosses
+
+    Returns
+    -------
+    ndarray [W]
+    """
+    drive, driven = loss_by_sheave(tight_net, slack_net, belt_speed, path, seat, belt)
+    return np.asarray(drive + driven)

@@ -15,7 +15,7 @@ from draws import VARIED, demo_inputs, spread, value_of, varied
 from solver import balance
 from solver.arrays import per_draw, per_position
 from solver.balance import DrivenSide, DriveSide, Status, engine_speed
-from solver.belt_life import belt_temperature, wear_rate
+from solver.belt_life import belt_temperature, fatigue_rate
 from solver.drivetrain import derive
 from solver.errors import PhysicalRangeError
 from solver.flyweights import arm_motion, friction_gain, inertia_slope
@@ -215,7 +215,7 @@ def kit_values(inputs, arm):
         "reserve": balance.slip_reserve(driven, state.pull, tight, train.grip),
         "least": np.stack(least, axis=-1),
         "lost": lost,
-        "wear": wear_rate(tight, state.speed * radius, warmth[..., None, None, None], inputs.belt.max_tension),
+        "wear": fatigue_rate(tight, state.speed * radius, warmth[..., None, None, None], inputs.belt.max_tension),
         "road": train.vehicle.road_speed(state.speed, per_position(train.path.ratio, ndim)),
     }
 

@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.interpolate import PchipInterpolator
+from scipy.optimize import minimize_scalar
 
-from solver.engine import EngineCurve, air_correction, standard_atmosphere
+from solver.engine import EngineCurve, air_correction, standard_atmosphere, torque_factor
 from solver.errors import PhysicalRangeError
 
 pytestmark = pytest.mark.invariant
@@ -60,8 +62,41 @@ def test_torque_is_linear_between_nodes(torques, low, width, share):
 def test_no_speed_gives_more_than_peak_power(torques):
     curve = curve_of(torques)
     speed = np.linspace(curve.speed[0], curve.speed[-1], 20001)
-    assert (curve.at(speed) * speed).max() <= curve.peak_power * (1 + 1e-5)  # peak is sought on a 0.5 rad/s grid
-    assert curve.speed[0] <= curve.peak_power_speed <= curve.speed[-1] * (1 + 1e-12)
+    assert (curve.at(speed) * speed).max() <= curve.peak_power * (1 + 1e-4)  # read linearly from a grid of 0.5 rad/s
+    assert curve.speed[0] <= curve.peak_power_speed <= curve.speed[-1]
+
+
+@given(torques=TORQUES)
+def test_peak_is_the_best_that_a_minimizer_finds_in_any_piece(torques):
+    curve = curve_of(torques)
+    torque = PchipInterpolator(curve.speed, curve.torque)
+    ends = zip(curve.speed[:-1], curve.speed[1:], strict=True)
+    found = [
+        minimize_scalar(lambda w: -w * torque(w), bounds=b, method="bounded", options={"xatol": 1e-6}) for b in ends
+    ]
+    most = max(-min(one.fun for one in found), (curve.speed * curve.torque).max())
+    best = curve.peak_power_speed
+    assert best * torque(best) == pytest.approx(most, rel=1e-12)
+    assert curve.peak_power == pytest.approx(most, rel=1e-4)
+
+
+def test_peak_of_a_falling_line_is_where_its_parabola_has_it():
+    # w (a - b w) is greatest at a / 2b, and a monotone cubic through points of a line is that line
+    speed = np.array([210.0, 330, 470, 600, 740, 900])
+    for a, b in ((340.0, 0.29), (300.0, 0.25), (250.0, 0.26)):
+        curve = EngineCurve(speed, a - b * speed)
+        assert curve.peak_power_speed == pytest.approx(a / (2 * b), rel=1e-12)
+        assert curve.peak_power == pytest.approx(a**2 / (4 * b), rel=1e-9)
+    assert EngineCurve(speed, np.full(6, 60.0)).peak_power_speed == 900  # power rises to the last point
+    assert EngineCurve(speed, 1e5 / speed**2).peak_power_speed == 210  # and falls from the first
+
+
+def test_peak_of_a_parabola_of_torque_is_found_between_its_points():
+    # T = 60 - (w - 500)^2 / 8000 at its points; d(w T)/dw = 0 is a quadratic
+    speed = np.linspace(250, 850, 61)
+    torque = 60 - (speed - 500) ** 2 / 8000
+    exact = max(np.roots([-3 / 8000, 2 * 1000 / 8000, 60 - 500**2 / 8000]))
+    assert EngineCurve(speed, torque).peak_power_speed == pytest.approx(exact, abs=0.1)
 
 
 @given(torques=TORQUES)
@@ -91,6 +126,37 @@ def test_thin_or_warm_air_takes_power(pressure, temperature, more):
     assert air_correction(pressure, temperature * more) < here
 
 
+@given(pressure=st.floats(6e4, 1.05e5), temperature=st.floats(230, 320))
+def test_an_engine_without_boost_takes_the_air_as_it_is(pressure, temperature):
+    assert torque_factor(pressure, temperature) == air_correction(pressure, temperature)
+
+
+@given(altitude=st.floats(0, 5000), below=st.floats(0, 1), above=st.floats(1, 5000))
+def test_boost_holds_power_to_its_altitude_and_no_higher(altitude, below, above):
+    def factor(height):
+        return torque_factor(*standard_atmosphere(height)[:2], altitude)
+
+    assert factor(altitude) == factor(below * altitude) == 1
+    assert 0 < factor(altitude + above) < 1
+    without = [torque_factor(*standard_atmosphere(height)[:2]) for height in (altitude + above, altitude)]
+    assert factor(altitude + above) == pytest.approx(without[0] / without[1], rel=1e-12)
+
+
+def test_boost_holds_less_high_on_a_hot_day():
+    pressure, temperature, _ = standard_atmosphere(2000.0)
+    assert torque_factor(pressure, temperature + 20, 2000.0) < 1 == torque_factor(pressure, temperature - 20, 2000.0)
+
+
+def test_torque_factors_of_draws_are_those_of_each_alone():
+    pressure, temperature = np.array([6.5e4, 8e4, 9.9e4]), np.array([270.0, 290, 310])
+    altitude = np.array([1500.0, 2500, 3500])
+    for heights in (altitude, 2500.0):
+        together = torque_factor(pressure, temperature, heights)
+        each = zip(pressure, temperature, np.broadcast_to(heights, 3), strict=True)
+        assert together.tolist() == [float(torque_factor(*one)) for one in each]
+    assert torque_factor(6.5e4, 270.0, altitude).shape == (3,)
+
+
 @given(height=st.floats(-490, 10_990))
 def test_atmosphere_is_in_hydrostatic_balance(height):
     # dp = -rho g dh, with the density of the ideal gas
@@ -110,6 +176,8 @@ def test_atmosphere_is_in_hydrostatic_balance(height):
         (lambda: curve_of([38.0, 52, 61, 40]).scaled(np.array([0.9, 0.0])), "torque factor = 0 -"),
         (lambda: air_correction(0.0, 288), "dry_pressure = 0 Pa"),
         (lambda: standard_atmosphere(12_000), "altitude = 12000 m"),
+        (lambda: torque_factor(9e4, 0.0), "temperature = 0 K"),
+        (lambda: torque_factor(9e4, 288, 12_000), "altitude = 12000 m"),
     ],
 )
 def test_impossible_engines_are_refused_with_value_and_input(call, message):

@@ -1,4 +1,4 @@
-"""Pulling away, and belt life as a relative figure."""
+"""Pulling away: what the belt carries from engagement to lock-up."""
 
 from __future__ import annotations
 
@@ -7,10 +7,8 @@ import pytest
 
 from solver.balance import DrivenSide, DriveSide, engagement_speed, engine_speed, slip_reserve
 from solver.belt_grip import grip
-from solver.belt_life import belt_temperature, wear_rate
 from solver.belt_path import shift_path
 from solver.engine import EngineCurve
-from solver.errors import PhysicalRangeError
 from solver.launch import stall_speed, torque_capacity
 
 B13 = np.radians(13)
@@ -62,25 +60,3 @@ def test_capacity_at_the_driven_limit_has_no_reserve():
     pull = np.full((2, 1, 3), capacity)
     tight = (drive.thrust_per_speed2 * 780**2 - drive.spring)[:, None, :] * BELT.tight_per_thrust
     assert slip_reserve(driven, pull, tight, BELT)[1, 0, 0] == pytest.approx(0, abs=1e-9)
-
-
-@pytest.mark.published
-def test_life_halves_every_ten_degrees():
-    # Shepherd, Hot and cold running belts, Power Transmission Design, Oct 1992: belt life halves per 10 C of belt
-    cold, warm = (wear_rate(2000.0, 30.0, t, 4000.0) for t in (330.0, 340.0))
-    assert warm / cold == pytest.approx(2, rel=1e-12)
-
-
-@pytest.mark.published
-def test_ten_per_cent_more_tension_cuts_life_to_a_third():
-    # Shigley Table 17-16 exponents 10.9 to 12.6 (from memory): life 0.30 to 0.35 at 10 % more peak tension
-    ratio = wear_rate(2000.0, 30.0, 330.0, 4000.0) / wear_rate(2200.0, 30.0, 330.0, 4000.0)
-    assert 0.30 < ratio < 0.36
-
-
-@pytest.mark.invariant
-def test_temperature_rises_with_loss_alone():
-    assert belt_temperature(0.0, 280.0, 50.0) == 280.0
-    assert belt_temperature(3000.0, 280.0, 50.0) == pytest.approx(340.0)
-    with pytest.raises(PhysicalRangeError, match="conductance"):
-        belt_temperature(1.0, 280.0, 0.0)

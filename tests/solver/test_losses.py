@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from solver.belt_path import ShiftPath
 from solver.errors import PhysicalRangeError
-from solver.losses import BeltLosses, belt_loss, speed_loss
+from solver.losses import BeltLosses, belt_loss, loss_by_sheave, slip_power, speed_loss
 
 RIGID = 1e30  # takes stretch or wedging out
 SEAT = 1.25
@@ -79,7 +79,52 @@ def test_slip_is_a_share_of_the_power_carried(slack, pull):
     path, speed = pair(0.05, 0.09), 18.0
     share = speed_loss(slack + pull, slack, path, SEAT, belt)
     assert share >= 0
-    assert belt_loss(slack + pull, slack, speed, path, SEAT, belt) == pytest.approx(share * pull * speed, rel=1e-9)
+    slipping = slip_power(slack + pull, slack, speed, path, SEAT, belt)
+    assert slipping == pytest.approx(share * pull * speed, rel=1e-9)
+    assert belt_loss(slack + pull, slack, speed, path, SEAT, belt) == pytest.approx(slipping, rel=1e-12)
+
+
+@pytest.mark.invariant
+@given(speed=st.floats(0.1, 60), drive=st.floats(0.03, 0.15), driven=st.floats(0.03, 0.15), **TENSIONS)
+def test_losses_of_the_sheaves_are_the_belt_loss(slack, pull, speed, drive, driven):
+    state = slack + pull, slack, speed, pair(drive, driven), SEAT, BELT
+    shares = loss_by_sheave(*state)
+    assert shares[0] + shares[1] == belt_loss(*state)
+    # by hand, the three kinds apart: bending over each radius, wedging at each entry, slip half each
+    slipping = slip_power(*state)
+    whole = 0.75 * speed * (1 / drive + 1 / driven) + 0.011 * speed * (2 * slack + pull) + slipping
+    assert belt_loss(*state) == pytest.approx(whole, rel=1e-12)
+    assert shares[0] == pytest.approx(speed * (0.75 / drive + 0.011 * (slack + pull)) + slipping / 2, rel=1e-12)
+    assert shares[1] == pytest.approx(speed * (0.75 / driven + 0.011 * slack) + slipping / 2, rel=1e-12)
+
+
+@pytest.mark.invariant
+def test_the_smaller_sheave_and_the_tighter_entry_lose_more():
+    # in low gear the drive sheave is the smaller one and has the tight strand run in
+    small, large = loss_by_sheave(900, 300, 20.0, pair(0.04, 0.12), SEAT, BELT)
+    assert small > large
+    bent = BeltLosses(0.75, 0.0, RIGID, RIGID)
+    assert np.divide(*loss_by_sheave(900, 300, 20.0, pair(0.04, 0.12), SEAT, bent)) == pytest.approx(3, rel=1e-9)
+    wedged = BeltLosses(0.0, 0.011, RIGID, RIGID)
+    assert np.divide(*loss_by_sheave(900, 300, 20.0, pair(0.04, 0.12), SEAT, wedged)) == pytest.approx(3, rel=1e-9)
+
+
+@pytest.mark.invariant
+def test_losses_of_draws_are_those_of_each_alone():
+    radii = np.array([[0.04, 0.06, 0.09], [0.038, 0.061, 0.092]])
+    here = np.zeros(3)
+    tight, slack = np.array([900.0, 800, 700]) + np.zeros((2, 4, 3)), np.array([300.0, 250, 200]) + np.zeros((2, 4, 3))
+    path = ShiftPath(here, radii, 0.15 - radii, here, here, here, here)
+    seat, bending, wedging = np.array([1.2, 1.3]), np.array([0.7, 0.8]), np.array([0.01, 0.02])
+    together = loss_by_sheave(tight, slack, 20.0, path, seat, BeltLosses(bending, wedging, 160e3, np.array([6e7, 5e7])))
+    for one, stiff in enumerate((6e7, 5e7)):
+        alone = loss_by_sheave(
+            tight[one], slack[one], 20.0, ShiftPath(here, radii[one], 0.15 - radii[one], here, here, here, here),
+            float(seat[one]), BeltLosses(float(bending[one]), float(wedging[one]), 160e3, stiff),
+        )  # fmt: skip
+        for several, single in zip(together, alone, strict=True):
+            assert several.shape == (2, 4, 3)
+            assert several[one] == pytest.approx(single, rel=1e-14)
 
 
 @pytest.mark.invariant
