@@ -242,7 +242,7 @@ def take_up_speed(gear: LowGear, engine: EngineCurve, share: float = 1.0, most: 
     """Lowest engine speed at which the slipping belt carries the engine: it sits there while the road catches up.
 
     The meeting of `slipping_torque` with a share of full torque, up to the last dyno point. The engine's own inertia is
-    left out: on its way up to this speed it takes torque, and gives it back afterwards. Source: derived here.
+    left out: it is at this speed at once. Source: derived here.
 
     Parameters
     ----------
@@ -342,16 +342,13 @@ def _asked(speed: ArrayLike, engine: EngineCurve, share: float, most: float) -> 
 
 
 def _meeting(surplus: Callable[[ArrayLike], Array], low: float, engine: EngineCurve) -> float:
-    """Lowest engine speed from `low` to the last dyno point at which a surplus of torque is not negative."""
-    high = float(engine.speed[-1])
-    if low > high:
-        return float("inf")
-    speeds = engine.nodes(low, high)  # between them torque is a straight line
+    """Lowest engine speed up to the last dyno point at which a surplus of torque, negative at `low`, no longer is."""
+    speeds = engine.nodes(low, float(engine.speed[-1]))  # between them torque is a straight line
     carried = np.flatnonzero(surplus(speeds) >= 0)
     if not len(carried):
         return float("inf")
     first = int(carried[0])
-    return low if first == 0 else float(brentq(lambda w: float(surplus(w)), speeds[first - 1], speeds[first]))
+    return float(brentq(lambda w: float(surplus(w)), speeds[first - 1], speeds[first]))
 
 
 def _until_lock_up(start: StartGround, traction: float, lock_up: float, power: float) -> tuple[float, float]:

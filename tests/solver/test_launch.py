@@ -205,6 +205,7 @@ def test_tyres_that_slip_hold_the_torque_of_the_belt():
     assert slippery.torque * 2.5 * 11 / 0.31 * 0.9 == pytest.approx(adhesion_force, rel=1e-9)
     assert slipping_torque(slippery.take_up_speed, GEAR) == pytest.approx(slippery.torque, rel=1e-9)
     assert slippery.take_up_speed < firm.take_up_speed
+    assert not launch(GEAR, ice, ENGINE, 0.2).tyres_slip  # a light foot
     assert not launch(GEAR, replace(HILL, adhesion=0.05), ENGINE).moves  # the hill asks for more
 
 
