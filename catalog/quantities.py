@@ -39,6 +39,7 @@ from catalog.wording import shown
 __all__ = [
     "TO_KMH",
     "TO_RPM",
+    "ZERO_CELSIUS",
     "Area",
     "Coordinate",
     "Force",
@@ -65,6 +66,7 @@ __all__ = [
 
 
 TO_RPM = 30 / math.pi  # rpm per rad/s
+ZERO_CELSIUS = 273.15  # K
 TO_KMH = 3.6  # km/h per m/s
 
 

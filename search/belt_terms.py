@@ -18,7 +18,7 @@ from solver.drivetrain import Drivetrain
 from solver.losses import belt_loss, slip_power
 from solver.side_load import side_load
 
-__all__ = ["BeltState", "belt_state", "belt_terms", "heat_by_ground", "most_needed_at_limit", "wear_rates"]
+__all__ = ["BeltState", "belt_state", "belt_terms", "heat_by_ground", "least_tensions", "most_needed_at_limit", "wear_rates"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -106,9 +106,8 @@ def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index)
     drivetrain = stage.drivetrain
     duty = duty_points(drivetrain)
     pull, grip = duty.pull(duty.target), duty.grip
-    ramps = DrivenSide(per_pull, per_pull).at(duty.points)
-    least = balance.least_tensions(ramps, pull, stage.request.wanted_margin, grip)
-    least_loss = belt_loss(*least, duty.belt_speed, duty.path, grip.seat, drivetrain.losses)
+    least = least_tensions(stage, duty, DrivenSide(per_pull, per_pull))
+    lowest = belt_loss(*least, duty.belt_speed, duty.path, grip.seat, drivetrain.losses)
     drive_rubs, driven_rubs = _rubbing(drivetrain, duty)
 
     def loads(slack: Array) -> tuple[Array, Array]:
@@ -120,13 +119,19 @@ def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index)
     def work(rows: slice) -> None:
         state, helix = belt_state(drivetrain, duty, side[rows]), helix_of[rows]
         above = [np.maximum(one - of[helix], 0.0) for one, of in zip(loads(state.slack), least_loads, strict=True)]
-        loss[rows] = np.maximum(state.lost - least_loss[helix], 0.0) @ duty.weights
+        loss[rows] = np.maximum(state.lost - lowest[helix], 0.0) @ duty.weights
         loss[rows] += above[0] @ drive_rubs + above[1] @ driven_rubs
         margin[rows] = state.margin.min(axis=-1)
         warmest[rows] = heat_by_ground(drivetrain, duty, state.lost)[1].max(axis=-1)
 
     parallel_slices(work, len(helix_of), _BUILDS)
     return loss, margin, warmest
+
+
+def least_tensions(stage: Stage, duty: DutyPoints, side: DrivenSide) -> tuple[Array, Array]:
+    """Least net tensions that each driven build's ramp allows at the duty points, shape (k, j) [N]."""
+    pull = duty.pull(duty.target)
+    return balance.least_tensions(side.at(duty.points), pull, stage.request.wanted_margin, duty.grip)
 
 
 def _rubbing(drivetrain: Drivetrain, duty: DutyPoints) -> tuple[Array, Array]:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from search.belt_terms import most_needed_at_limit
+from search.points import position_sweeps
 from search.rules import DRIVE_RULES, DRIVEN_RULES, judge
 from search.sides import BeltOptions, DrivenOptions, DriveOptions, Options, new_parts, pick
 from search.space import Kit, Space, same_twist
@@ -95,6 +96,8 @@ class DrivenBuilds(Builds):
         Stacked over the builds.
     margin : ndarray, shape (n,) [-]
         Belt margin.
+    temperature : ndarray, shape (n,) [K]
+        Of the belt, on the hottest ground.
     at_limit : ndarray, shape (n, positions) [N]
         Most drive thrust needed at the speed limit at any torque level on the upshift branch. A pair passes the limit
         where it needs more than is given.
@@ -102,6 +105,7 @@ class DrivenBuilds(Builds):
 
     side: DrivenSide
     margin: Array
+    temperature: Array
     at_limit: Array
 
 
@@ -131,7 +135,7 @@ def drive_builds(stage: Stage, space: Space) -> DriveBuilds:
         changes=changes,
         excluded=judged.excluded,
         reasons=judged.reasons,
-        loss=(side.spring * hysteresis) @ drivetrain.duty.sweeps * float(drivetrain.path.drive_travel[-1]),
+        loss=(side.spring * hysteresis) @ position_sweeps(drivetrain) * float(np.ptp(drivetrain.path.drive_travel)),
         side=side,
         engagement=pick(options.engagement, choice),
         at_limit=side.thrust_per_speed2[:, UPSHIFT] * drivetrain.speed_limit**2 - side.spring,
@@ -170,6 +174,7 @@ def driven_builds(stage: Stage, space: Space) -> DrivenBuilds:
         loss=options.loss[tuple(choice.T)],
         side=side,
         margin=options.margin[tuple(choice.T)],
+        temperature=options.temperature[tuple(choice.T)],
         at_limit=most_needed_at_limit(stage.drivetrain, side),
     )
 

@@ -7,80 +7,38 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any, cast
 
 import numpy as np
-from numpy.typing import NDArray
 
 from catalog.job import Job
 from catalog.parts import Flyweight, Helix, TuningMass
-from catalog.quantities import TO_KMH, TO_RPM
+from catalog.quantities import TO_RPM
 from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, TWIST
 from catalog.springs import Spring
-from search.builds import sides_of_kit
+from search.builds import sides_of_kit, unlimited
+from search.curve import CurvePoint, MarginLimit, SpringCost, curve_of, margin_limit, spring_cost
+from search.grounds import GroundFacts, StartFacts, ground_facts, low_gear, starts_on
 from search.request import Request
 from search.score import Score, make_stage, score_kit, shift_map
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Kit, fitted_kit, options_of
 from search.stage import Stage
 from solver import balance
-from solver.balance import BACKSHIFT, UPSHIFT, Balance, DrivenSide, DriveSide, Status
-from solver.belt_grip import centrifugal_tension
+from solver.balance import DrivenSide, DriveSide
 from solver.drivetrain import Drivetrain
-from solver.launch import stall_speed, torque_capacity
-from solver.losses import belt_loss
+from solver.ground import Ground
 
-__all__ = ["CurvePoint", "Explanation", "GroundFacts", "LaunchPoint", "Neighbour", "explain"]
-
-Array = NDArray[np.float64]
-
-_LARGE = 999.0  # % shown for "far more than enough"
+__all__ = ["Explanation", "Neighbour", "RangeFacts", "explain"]
 
 
 @dataclass(frozen=True)
-class CurvePoint:
-    """The full-throttle shift curve at one position; speeds in rpm and km/h, forces in N, reserves in %."""
+class RangeFacts:
+    """Where one gear range is used up below: lock-up speeds [km/h] of starts at full and at a quarter torque on the level.
 
-    position: float
-    ratio: float
-    upshift_rpm: float
-    backshift_rpm: float
-    upshift_kmh: float
-    backshift_kmh: float
-    drive_thrust: float
-    driven_thrust: float
-    drive_spring: float
-    driven_spring: float
-    tight_tension: float
-    slack_tension: float
-    slip_reserve: float
-    tension_reserve: float
-    belt_loss: float
-    status: str
+    Below them the belt slips all the time; None where it never locks. `name` is empty where there is but one range.
+    """
 
-
-@dataclass(frozen=True)
-class LaunchPoint:
-    """Pulling away in the lowest gear at one engine speed; rpm, N, N m."""
-
-    rpm: float
-    drive_thrust: float
-    capacity: float
-    engine_torque: float
-
-
-@dataclass(frozen=True)
-class GroundFacts:
-    """What one ground sees; flatness in %, speeds in rpm and km/h, shares in %."""
-
-    ground: str
-    share: float
-    low_kmh: float
-    high_kmh: float
-    flatness: float
-    mean_rpm: float
-    lowest_rpm: float
-    highest_rpm: float
-    upshift_rpm: tuple[float, ...]
-    backshift_rpm: tuple[float, ...]
-    traction_limited: float
-    share_of_flatness: float
+    name: str
+    full_kmh: float | None
+    quarter_kmh: float | None
+    shift_start_kmh: float
 
 
 @dataclass(frozen=True)
@@ -109,11 +67,12 @@ class Explanation:
     limit_rpm: float
     idle_rpm: float
     engagement_rpm: float = 0.0
-    stall_rpm: float = 0.0
-    lock_up_kmh: float = 0.0
-    launch: tuple[LaunchPoint, ...] = ()
+    starts: tuple[StartFacts, ...] = ()
+    ranges: tuple[RangeFacts, ...] = ()
     shift_start_kmh: float = 0.0
     shift_out_kmh: float = 0.0
+    margin: MarginLimit | None = None
+    springs: SpringCost | None = None
     curve: tuple[CurvePoint, ...] = ()
     grounds: tuple[GroundFacts, ...] = ()
     neighbours: tuple[Neighbour, ...] = ()
@@ -154,28 +113,43 @@ def explain(job: Job, kit: Kit, request: Request | None = None) -> Explanation:
     if not score.terms:
         return Explanation(kit=kit, score=score, fitted=_fitted_score(job, request), **_speeds(job.drivetrain))
     stage = make_stage(job, request, kit.parts[BELT])
-    drivetrain, sides = stage.drivetrain, sides_of_kit(stage, kit)
-    assert sides is not None  # it has terms
-    drive, driven = sides
-    state = shift_map(drivetrain, drive, driven)
-    curve = _curve(drivetrain, drive, driven, state)
-    stall = stall_speed(drive, driven, drivetrain.grip, float(drivetrain.path.drive_radius[0]), drivetrain.engine)
-    slowest = min(stall, float(drivetrain.speed_limit))
+    drivetrain, builds = stage.drivetrain, unlimited(stage, kit)
+    assert builds is not None  # it has terms
+    drive, driven = builds[0].side[0], builds[1].side[0]
+    curve = curve_of(drivetrain, drive, driven)
     return Explanation(
         kit=kit,
         score=score,
         fitted=_fitted_score(job, request),
         **_speeds(drivetrain),
         engagement_rpm=float(balance.engagement_speed(drive)) * TO_RPM,
-        stall_rpm=slowest * TO_RPM,
-        lock_up_kmh=float(drivetrain.vehicle.road_speed(slowest, drivetrain.path.ratio[0])) * TO_KMH,
-        launch=_launch(drivetrain, drive, driven, stall),
+        starts=starts_on(drivetrain, low_gear(drivetrain, drive, driven), _LEVEL),
+        ranges=_ranges(job, drivetrain, drive, driven, curve),
         shift_start_kmh=curve[0].upshift_kmh,
         shift_out_kmh=curve[-1].upshift_kmh,
+        margin=margin_limit(drivetrain, driven),
+        springs=spring_cost(stage, *builds),
         curve=curve,
-        grounds=_grounds(drivetrain, state),
+        grounds=ground_facts(drivetrain, drive, driven),
         neighbours=_neighbours(job, stage, kit, score),
     )
+
+
+# Firm level ground that holds any tyre: how a start is told where no ground is meant.
+_LEVEL = Ground(name="level", share=1.0, rolling=0.03, adhesion=1.5, grade=0.0, low_speed=0.0, high_speed=1.0,
+                torque=1.0, load_changes=0.0, starts=0.0)  # fmt: skip
+
+
+def _ranges(
+    job: Job, drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, curve: tuple[CurvePoint, ...]
+) -> tuple[RangeFacts, ...]:
+    gear, usual = low_gear(drivetrain, drive, driven), float(drivetrain.vehicle.reduction)
+    out = []
+    for name, reduction in job.machine.ranges.items():
+        full, quarter = starts_on(drivetrain, gear, replace(_LEVEL, reduction=reduction))
+        begins = curve[0].upshift_kmh * usual / reduction
+        out.append(RangeFacts(name, full.lock_up_kmh, quarter.lock_up_kmh, begins))
+    return tuple(out)
 
 
 def _fitted_score(job: Job, request: Request) -> Score:
@@ -188,91 +162,6 @@ def _speeds(drivetrain: Drivetrain) -> dict[str, Any]:
         "limit_rpm": drivetrain.speed_limit * TO_RPM,
         "idle_rpm": drivetrain.inputs.engine.idle_speed * TO_RPM,
     }
-
-
-def _curve(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, state: Balance) -> tuple[CurvePoint, ...]:
-    shift, belt, full = drivetrain.path, drivetrain.inputs.belt, -1  # the last torque level is full throttle
-    belt_speed = state.speed * shift.drive_radius
-    tight, slack = state.carried
-    turning = centrifugal_tension(belt.mass_per_length, belt_speed)
-    loss = belt_loss(tight, slack, belt_speed, shift, drivetrain.grip.seat, drivetrain.losses)
-    reserve = 100 * balance.slip_reserve(driven, state.pull, tight, drivetrain.grip)
-    tension = 100 * (belt.max_tension / (tight + turning) - 1)
-    road = drivetrain.vehicle.road_speed(state.speed, shift.ratio) * TO_KMH
-    points = []
-    for n in range(len(shift.position)):
-        up, back = (UPSHIFT, full, n), (BACKSHIFT, full, n)
-        points.append(
-            CurvePoint(
-                position=float(shift.position[n]),
-                ratio=float(shift.ratio[n]),
-                upshift_rpm=float(state.speed[up]) * TO_RPM,
-                backshift_rpm=float(state.speed[back]) * TO_RPM,
-                upshift_kmh=float(road[up]),
-                backshift_kmh=float(road[back]),
-                drive_thrust=float(state.drive_thrust[up]),
-                driven_thrust=float(state.driven_thrust[up]),
-                drive_spring=float(drive.spring[n]),
-                driven_spring=float(driven.fixed[UPSHIFT, n]),
-                tight_tension=float(tight[up] + turning[up]),
-                slack_tension=float(slack[up] + turning[up]),
-                slip_reserve=min(float(reserve[back]), _LARGE),
-                tension_reserve=min(float(tension[up]), _LARGE),
-                belt_loss=float(loss[up]),
-                status=Status(int(state.status[up])).name.lower(),
-            )
-        )
-    return tuple(points)
-
-
-def _launch(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, stall: float) -> tuple[LaunchPoint, ...]:
-    """From idle, by way of engagement, to where the belt carries the engine's full torque."""
-    radius = float(drivetrain.path.drive_radius[0])
-    engagement = float(balance.engagement_speed(drive))
-    end = min(max(stall, engagement * 1.05), drivetrain.speed_limit)
-    speeds = np.array([drivetrain.inputs.engine.idle_speed, *np.linspace(engagement, end, 6)])
-    thrust = np.maximum(drive.thrust_per_speed2[UPSHIFT, 0] * speeds**2 - drive.spring[0], 0.0)
-    capacity = torque_capacity(speeds, drive, driven, drivetrain.grip, radius)
-    torque = drivetrain.engine.at(speeds)
-    return tuple(
-        LaunchPoint(float(w) * TO_RPM, float(f), float(c), float(t))
-        for w, f, c, t in zip(speeds, thrust, capacity, torque, strict=True)
-    )
-
-
-def _grounds(drivetrain: Drivetrain, state: Balance) -> tuple[GroundFacts, ...]:
-    duty = drivetrain.duty
-    error = state.speed / drivetrain.target_speed - 1
-    total = float((duty.weights.sum(axis=0) * error**2).sum())
-    out = []
-    for number, entry in enumerate(drivetrain.inputs.grounds):
-        weights = duty.weights[number]
-        used, rpm = weights > 0, state.speed * TO_RPM
-        share = weights.sum()
-        square = float((weights * error**2).sum())
-
-        def by_position(branch: int, weights: Array = weights, rpm: Array = rpm) -> tuple[float, ...]:
-            time = weights[branch].sum(axis=0)
-            mean = (weights[branch] * rpm[branch]).sum(axis=0) / np.where(time > 0, time, 1.0)
-            return tuple(float(v) for v in np.where(time > 0, mean, 0.0))
-
-        out.append(
-            GroundFacts(
-                ground=entry.name,
-                share=100 * float(share),
-                low_kmh=float(entry.low_speed) * TO_KMH,
-                high_kmh=float(duty.reach[number]) * TO_KMH,
-                flatness=100 * float(np.sqrt(square / share)),
-                mean_rpm=float((weights * rpm).sum() / share),
-                lowest_rpm=float(rpm[used].min()),
-                highest_rpm=float(rpm[used].max()),
-                upshift_rpm=by_position(UPSHIFT),
-                backshift_rpm=by_position(BACKSHIFT),
-                traction_limited=100 * float(duty.traction_limited[number]),
-                share_of_flatness=100 * square / total if total > 0 else 0.0,
-            )
-        )
-    return tuple(out)
 
 
 def _neighbours(job: Job, stage: Stage, kit: Kit, score: Score) -> tuple[Neighbour, ...]:
@@ -308,7 +197,8 @@ def _mean_rpm(stage: Stage, kit: Kit) -> float:
     if sides is None:
         return float("nan")
     drivetrain = stage.drivetrain
-    return float((drivetrain.duty.weights.sum(axis=0) * shift_map(drivetrain, *sides).speed).sum()) * TO_RPM
+    duty = drivetrain.duty
+    return float(duty.weights.sum(axis=0) @ shift_map(drivetrain, *sides, duty.points).speed) * TO_RPM
 
 
 def _steps(job: Job, stage: Stage, kit: Kit, slot: str) -> list[Kit]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,23 @@ class DutyPoints:
     def pull(self, speed: Array) -> Array:
         """Belt pull at an engine speed, shape (..., j) [N]."""
         return np.asarray(self.points.level * self.engine.at(speed) / self.path.drive_radius + self.points.held)
+
+    @cached_property
+    def pushes(self) -> tuple[Index, Index]:
+        """Branches and positions at which there are points, each pair once, shape (p,) each."""
+        return self._pushes[0], self._pushes[1]
+
+    @cached_property
+    def push(self) -> Index:
+        """Number of each point's branch and position among the pushes, shape (j,)."""
+        return self._pushes[2]
+
+    @cached_property
+    def _pushes(self) -> tuple[Index, Index, Index]:
+        pairs, number = np.unique(
+            np.stack([self.points.branch, self.points.position]), axis=1, return_inverse=True
+        )
+        return pairs[0], pairs[1], number.reshape(-1)
 
     @property
     def belt_speed(self) -> Array:

@@ -255,6 +255,19 @@ def _belt_holds(options: DrivenOptions, open_builds: Index) -> Verdict:
     return Verdict(slips, lambda _: sentence)
 
 
+def _belt_too_hot(options: DrivenOptions, _: Index) -> Verdict:
+    rated = options.stage.drivetrain.inputs.belt.max_temperature
+    limit = options.stage.request.limits.belt_temperature
+    most = float(limit if limit is not None else np.inf if rated is None else rated)
+    hot = options.temperature > most
+    coolest = float(options.temperature[hot].min(initial=np.inf))
+    sentence = (
+        f"the belt reaches {show(coolest, 'K')} on the hottest ground, {show(most, 'K')} is allowed; more belt cooling, "
+        "a lower gear range there, less torque or lighter driven springs keep it cooler"
+    )
+    return Verdict(hot, lambda _: sentence)
+
+
 def _belt_fits(options: BeltOptions, belt: Any) -> str | None:
     forces = options.stage.forces
     reason = fit.belt_fits(belt, forces.machine, float(forces.drivetrain.inputs.shift.half_angle))
@@ -289,4 +302,5 @@ DRIVEN_RULES: tuple[Rule, ...] = (
     Rule("driven_spring_stress", DRIVEN_SLOTS, _driven_stress),
     _by_part("self_locking", ("helix",), _ramp_works),
     Rule("belt_holds", DRIVEN_SLOTS, _belt_holds),
+    Rule("belt_temperature", DRIVEN_SLOTS, _belt_too_hot),
 )

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.job import Job
-from catalog.quantities import TO_RPM
+from catalog.quantities import TO_RPM, ZERO_CELSIUS
+from search.belt_terms import wear_rates
 from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds, sides_of_kit, unlimited
 from search.pair_rules import PAIR_RULES
 from search.points import DutyPoints, duty_points
@@ -26,10 +27,10 @@ from search.terms import SCORED, points_of
 from search.workers import parallel_slices
 from solver import balance
 from solver.balance import Balance, DrivenSide, DriveSide, Status
-from solver.belt_grip import centrifugal_tension
-from solver.belt_life import belt_temperature, fatigue_rate
+from solver.belt_life import relative_life
 from solver.drivetrain import Drivetrain
 from solver.losses import belt_loss
+from solver.points import Points
 
 __all__ = [
     "Request",
@@ -97,11 +98,11 @@ def make_stage(job: Job, request: Request, belt: str) -> Stage:
     return Stage(job.forces.with_belt(chosen[belt]), request, _fitted_wear(here))
 
 
-def shift_map(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide) -> Balance:
-    """Balance paired sides (or one with many) over branches, torque levels and positions."""
+def shift_map(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, points: Points) -> Balance:
+    """Balance paired sides (or one with many), over branches and positions, at operating points."""
     return balance.engine_speed(
-        drive, driven, drivetrain.grip, drivetrain.path.drive_radius, drivetrain.engine, drivetrain.duty.levels,
-        drivetrain.speed_limit,
+        drive.at(points), driven.at(points), drivetrain.grip.at(points), drivetrain.path.drive_radius,
+        drivetrain.engine, points, drivetrain.speed_limit,
     )  # fmt: skip
 
 
@@ -117,11 +118,11 @@ def side_points(stage: Stage, builds: DriveBuilds | DrivenBuilds) -> Array:
 def duty_balance(
     drivetrain: Drivetrain, duty: DutyPoints, drive: DriveBuilds, driven: DrivenBuilds, pairs: Index
 ) -> Balance:
-    """Balance chosen pairs of builds, shape (k, 2), over the part of the duty that carries time."""
+    """Balance chosen pairs of builds, shape (k, 2), at the points of the duty."""
     rows, columns = pairs.T
     return balance.engine_speed(
-        drive.side[rows][..., duty.positions], driven.side[columns][..., duty.positions],
-        duty.grip, duty.path.drive_radius, drivetrain.engine, duty.levels, drivetrain.speed_limit,
+        drive.side[rows].at(duty.points), driven.side[columns].at(duty.points), duty.grip,
+        drivetrain.path.drive_radius, drivetrain.engine, duty.points, drivetrain.speed_limit,
     )  # fmt: skip
 
 
@@ -142,24 +143,22 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
         Terms in the units of `search.terms`, and scores rounded to 1e-9.
     """
     drivetrain = stage.drivetrain
-    duty, target = duty_points(drivetrain), drivetrain.target_speed
-    weights, used, path = duty.weights, duty.used, duty.path
-    flatness, high, low, power, wear, unbalanced = (np.zeros(len(pairs)) for _ in range(6))
-    speed_of_belt = target * path.drive_radius
-    available = float((weights * duty.levels[:, None]).sum()) * drivetrain.engine.peak_power
+    duty, efficiency = duty_points(drivetrain), drivetrain.inputs.vehicle.driveline_efficiency
+    weights, path = duty.weights, duty.path
+    flatness, high, low, power, unbalanced = (np.zeros(len(pairs)) for _ in range(5))
+    asked = float(weights @ (duty.pull(duty.target) * duty.belt_speed))
 
     def balance_chunk(chunk: slice) -> None:
         state = duty_balance(drivetrain, duty, drive, driven, pairs[chunk])
-        error = state.speed / target - 1
-        flatness[chunk] = np.sqrt((weights * error**2).sum(axis=(1, 2, 3)))
-        high[chunk] = np.where(used, error, -np.inf).max(axis=(1, 2, 3))
-        low[chunk] = np.where(used, error, np.inf).min(axis=(1, 2, 3))
+        error = state.speed / duty.target - 1
+        flatness[chunk] = np.sqrt((weights * error**2).sum(axis=-1))
+        away = state.speed - duty.target
+        high[chunk], low[chunk] = away.max(axis=-1), away.min(axis=-1)
         tight, slack = state.carried
-        lost = belt_loss(tight, slack, speed_of_belt * (1 + error), path, duty.grip.seat, drivetrain.losses)
-        reaching = np.maximum(state.torque * state.speed - lost, 0.0) * drivetrain.inputs.vehicle.driveline_efficiency
-        power[chunk] = (weights * reaching).sum(axis=(1, 2, 3)) / available
-        unbalanced[chunk] = (used & (state.status != Status.BALANCED)).sum(axis=(1, 2, 3))
-        wear[chunk] = _wear(drivetrain, weights, state.speed * path.drive_radius, tight, lost)
+        lost = belt_loss(tight, slack, state.speed * path.drive_radius, path, duty.grip.seat, drivetrain.losses)
+        reaching = np.maximum(state.torque * state.speed - lost, 0.0) * efficiency
+        power[chunk] = (weights * reaching).sum(axis=-1) / asked
+        unbalanced[chunk] = (state.status != Status.BALANCED).sum(axis=-1)
 
     parallel_slices(balance_chunk, len(pairs), _CHUNK)
     rows, columns = pairs.T
@@ -167,11 +166,12 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
         "flatness": 100 * flatness,
         "spring_loss": 100 * ((drive.loss[rows] + driven.loss[columns]) / drivetrain.engine.peak_power),
         "belt_margin": 100 * driven.margin[columns],
-        "worst_high": high * target * TO_RPM,
-        "worst_low": low * target * TO_RPM,
+        "worst_high": high * TO_RPM,
+        "worst_low": low * TO_RPM,
         "engagement": drive.engagement[rows] * TO_RPM,
         "ground_power": 100 * power,
-        **({} if stage.fitted_wear is None else {"belt_life": stage.fitted_wear / wear}),
+        "belt_temperature": driven.temperature[columns] - ZERO_CELSIUS,
+        **({} if stage.fitted_wear is None else {"belt_life": _belt_life(stage, driven, columns)}),
         "unbalanced": unbalanced,
         "cost": np.round(drive.cost[rows] + driven.cost[columns], 2),
         "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
@@ -180,27 +180,28 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
     return terms, np.round(shares["flatness"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
 
 
-def _wear(drivetrain: Drivetrain, weights: Array, belt_speed: Array, tight_net: Array, lost: Array) -> Array:
-    """Belt wear rate of each kit over the duty; only ratios mean anything."""
-    axes, inputs = (-3, -2, -1), drivetrain.inputs
-    mean_loss = (weights * lost).sum(axis=axes)
-    warmth = belt_temperature(mean_loss, inputs.site.temperature, inputs.belt_cooling)
-    tension = tight_net + centrifugal_tension(inputs.belt.mass_per_length, belt_speed)
-    rate = fatigue_rate(tension, belt_speed, warmth[..., None, None, None], inputs.belt.max_tension)
-    return np.asarray((weights * rate).sum(axis=axes))
+def _belt_life(stage: Stage, driven: DrivenBuilds, columns: Index) -> Array:
+    """Life of the belt of driven builds over that with the fitted kit, shape (k,); it must be known of the latter."""
+    assert stage.fitted_wear is not None
+    reference = stage.fitted_wear
+    builds, which = np.unique(columns, return_inverse=True)
+    life = np.empty(len(builds))
+
+    def work(chunk: slice) -> None:
+        fatigue, slipping = wear_rates(stage.drivetrain, driven.side[builds[chunk]])
+        life[chunk] = relative_life(fatigue, slipping, *reference)
+
+    parallel_slices(work, len(builds), _CHUNK)
+    return life[which]
 
 
-def _fitted_wear(stage: Stage) -> float | None:
-    """Belt wear rate of the fitted kit, buildable or not; None if its thrusts cannot be worked out."""
+def _fitted_wear(stage: Stage) -> tuple[float, float] | None:
+    """Belt wear of the fitted kit, buildable or not; None if its thrusts cannot be worked out."""
     sides = sides_of_kit(stage, stage.request.fitted)
     if sides is None:
         return None
-    drivetrain = stage.drivetrain
-    state, path = shift_map(drivetrain, *sides), drivetrain.path
-    weights, belt_speed = drivetrain.duty.weights.sum(axis=0), state.speed * path.drive_radius
-    tight, slack = state.carried
-    lost = belt_loss(tight, slack, belt_speed, path, drivetrain.grip.seat, drivetrain.losses)
-    return float(_wear(drivetrain, weights, belt_speed, tight, lost))
+    fatigue, slipping = wear_rates(stage.drivetrain, sides[1][None])
+    return float(fatigue[0]), float(slipping[0])
 
 
 def shares_of(request: Request, terms: Mapping[str, Array]) -> dict[str, Array]:

@@ -21,6 +21,7 @@ from catalog.slots import EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
 from catalog.springs import DrivenSpring, Spring
 from catalog.stock import Part
 from search.belt_terms import belt_terms
+from search.points import position_sweeps
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space
 from search.stage import Stage
 from solver.balance import UPSHIFT, DrivenSide
@@ -148,17 +149,18 @@ class DrivenOptions(Options):
 
     Attributes
     ----------
-    loss, margin : ndarray, shape of the side [W] [-]
+    loss, margin, temperature : ndarray, shape of the side [W] [-] [K]
         What the belt makes of each build: worked out where `work_out_belt` was asked, not a number elsewhere.
     """
 
     slots = DRIVEN_SLOTS
     loss: Array = field(init=False, repr=False, compare=False)
     margin: Array = field(init=False, repr=False, compare=False)
+    temperature: Array = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "loss", np.full(self.shape, np.nan))
-        object.__setattr__(self, "margin", np.full(self.shape, np.nan))
+        for name in ("loss", "margin", "temperature"):
+            object.__setattr__(self, name, np.full(self.shape, np.nan))
 
     @cached_property
     def load(self) -> Array:
@@ -202,14 +204,15 @@ class DrivenOptions(Options):
         return DrivenSide(fixed=fixed, per_pull=pick(self.per_pull, choice))
 
     def work_out_belt(self, choice: Index) -> None:
-        """Fill in spring loss and belt margin of chosen builds, whose ramps work."""
+        """Fill in spring loss, belt margin and belt temperature of chosen builds, whose ramps work."""
         stage, path = self.stage, self.stage.drivetrain.path
         helix = choice[:, DRIVEN_SLOTS.index("helix")]
-        loss, margin = belt_terms(stage, self.side(choice), self.per_pull[0, :, 0], helix)
+        loss, margin, temperature = belt_terms(stage, self.side(choice), self.per_pull[0, :, 0], helix)
         slope = pick(self.per_torque, choice)
         swept = (slope[:, 0] - slope[:, 1]) * self.torque(choice) * np.gradient(path.driven_travel, path.position)
-        self.loss[tuple(choice.T)] = loss + swept @ stage.drivetrain.duty.sweeps
-        self.margin[tuple(choice.T)] = margin
+        at = tuple(choice.T)
+        self.loss[at] = loss + swept @ position_sweeps(stage.drivetrain)
+        self.margin[at], self.temperature[at] = margin, temperature
 
 
 @dataclass(frozen=True)

@@ -20,13 +20,13 @@ class Stage:
     forces : Forces
         The parts in this machine.
     request : Request
-    fitted_wear : float or None
-        Belt wear rate of the fitted kit, against which belt life is told; None if it cannot be worked out.
+    fitted_wear : tuple of two floats, or None
+        Belt fatigue and slip wear of the fitted kit, against which belt life is told; None if it cannot be worked out.
     """
 
     forces: Forces
     request: Request
-    fitted_wear: float | None = None
+    fitted_wear: tuple[float, float] | None = None
 
     @property
     def drivetrain(self) -> Drivetrain:

@@ -12,12 +12,13 @@ from numpy.typing import ArrayLike
 from solver.arrays import Array, Number, per_draw
 from solver.errors import require
 
-__all__ = ["belt_temperature", "conductance", "fatigue_rate", "relative_life", "slip_wear_rate"]
+__all__ = ["belt_temperature", "conductance", "fatigue_rate", "relative_life", "slip_wear_rate", "warmth"]
 
 # Exponent of belt life against peak tension: Shigley Table 17-16 gives 10.9 to 12.6 for industrial belts (from memory).
 TENSION_EXPONENT = 11.0
 # Belt life halves for each 10 C of belt temperature: Shepherd, Hot and cold running belts, Power Transm. Design 1992.
 HALVING = 10.0  # K
+_WELL_APPLIED = 333.15  # K, the belt temperature of a drive that is well laid out (Shepherd 1992)
 _MOST_HALVINGS = 500.0  # 5,000 K above: a belt that any model has burnt; keeps the wear a finite number
 # Turbulent forced convection, Nu ~ Re^0.8: Dittus and Boelter, Univ. California Publ. Eng. 2 (1930) (from memory).
 SPEED_EXPONENT = 0.8
@@ -90,20 +91,38 @@ def belt_temperature(loss: ArrayLike, air_temperature: Number, conductance: Numb
     return np.asarray(air + power / conducts)
 
 
-def fatigue_rate(
-    tight_tension: ArrayLike, belt_speed: ArrayLike, temperature: ArrayLike, rated_tension: Number
-) -> Array:
-    """Fatigue of the belt per time, in units that only ratios have a meaning of.
+def warmth(temperature: ArrayLike) -> Array:
+    """How much faster a warm belt ages, 2^((t - 60 C) / 10 K).
 
-    v (T1 / T_rated)^11 2^(t / 10 K). Source: Shigley Eq. 17-27 for the form and exponent (single tension peak; bending
-    is left out), Shepherd (1992) for temperature.
+    Source: Shepherd (1992): life halves each 10 C above that of a well-applied belt, 60 C.
+
+    Parameters
+    ----------
+    temperature : array_like [K]
+
+    Returns
+    -------
+    ndarray [-]
+
+    Examples
+    --------
+    >>> print(warmth([333.15, 353.15]))
+    [1. 4.]
+    """
+    hotter = (np.asarray(temperature, float) - _WELL_APPLIED) / HALVING
+    return np.asarray(2 ** np.minimum(hotter, _MOST_HALVINGS))
+
+
+def fatigue_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, rated_tension: Number) -> Array:
+    """Fatigue of a belt at 60 C per time, in units that only ratios have a meaning of: v (T1 / T_rated)^11.
+
+    Source: Shigley Eq. 17-27 for the form and exponent (single tension peak; bending is left out); `warmth` multiplies it.
 
     Parameters
     ----------
     tight_tension : array_like [N]
         Total tension T1, centrifugal part included; its first axis goes over the draws, if the rated one has them.
     belt_speed : array_like [m/s]
-    temperature : array_like [K]
     rated_tension : float or ndarray, shape (d,) [N]
 
     Returns
@@ -119,9 +138,7 @@ def fatigue_rate(
     rated = per_draw(rated_tension, tension.ndim)
     require(rated > 0, "rated_tension", rated, "N", "> 0")
     require(tension >= 0, "tight_tension", tension, "N", ">= 0")
-    hotter = (np.asarray(temperature, float) - 333.15) / HALVING  # than 60 C, a well-applied belt (Shepherd 1992)
-    warmth = 2 ** np.minimum(hotter, _MOST_HALVINGS)
-    return np.asarray(np.asarray(belt_speed, float) * (tension / rated) ** TENSION_EXPONENT * warmth)
+    return np.asarray(np.asarray(belt_speed, float) * (tension / rated) ** TENSION_EXPONENT)
 
 
 def slip_wear_rate(slip_power: ArrayLike, reserve: ArrayLike) -> Array:

@@ -12,7 +12,7 @@ import numpy as np
 from solver.arrays import Array, Number, per_draw, plain
 from solver.belt_path import ShiftPath, shift_path
 from solver.duty import Duty, Surroundings, duty
-from solver.engine import EngineCurve, air_correction, air_density, standard_atmosphere
+from solver.engine import EngineCurve, air_density, standard_atmosphere, torque_factor
 from solver.errors import PhysicalRangeError, blame, refuse
 from solver.grip import Grip, grip
 from solver.ground import Vehicle
@@ -92,7 +92,8 @@ def derive(inputs: Inputs) -> Drivetrain:
     site, engine_inputs, shift, belt, drive = inputs.site, inputs.engine, inputs.shift, inputs.belt, inputs.drive
     pressure, _, _ = standard_atmosphere(site.altitude)
     density = plain(air_density(pressure, site.temperature))
-    factor = plain(air_correction(pressure, site.temperature)) if engine_inputs.corrected else 1.0
+    derated = torque_factor(pressure, site.temperature, engine_inputs.holds_power_to)
+    factor = plain(derated) if engine_inputs.corrected else 1.0
     with blame("engine"):
         engine = EngineCurve(engine_inputs.speed, engine_inputs.torque).scaled(factor)
     target = engine.peak_power_speed if engine_inputs.target_speed is None else engine_inputs.target_speed
@@ -101,7 +102,7 @@ def derive(inputs: Inputs) -> Drivetrain:
     with blame("engine.speed_limit", refusals):
         _check_speeds(engine_inputs.idle_speed, target, engine_inputs.speed_limit)
     with blame("shift.centre_distance", refusals):
-        path = _path(shift, belt.length)
+        path = _path(shift, belt)
     if any(refusal.field == "shift.centre_distance" for refusal in refusals):
         refuse(refusals)  # what follows stands on the path
     with blame("belt", refusals):
@@ -145,18 +146,11 @@ def _check_speeds(idle: Number, target: Number, limit: Number) -> None:
         )
 
 
-def _path(shift: ShiftInputs, length: Number) -> ShiftPath:
-    """The shift path, refused where the belt would leave the driven sheave."""
-    positions = np.linspace(0, 1, shift.positions)
-    radii = shift.min_drive_radius, shift.max_drive_radius
-    path = shift_path(positions, *radii, length, shift.centre_distance, shift.half_angle)
-    largest, smallest = path.driven_radius[..., 0], path.driven_radius[..., -1]
-    off = (largest > shift.max_driven_radius * (1 + 1e-9)) | (smallest < shift.min_driven_radius * (1 - 1e-9))
-    if off.any():
-        values = (largest, smallest, shift.max_driven_radius, shift.min_driven_radius)
-        runs = [1e3 * float(np.broadcast_to(v, off.shape)[off].flat[0]) for v in values]
-        raise PhysicalRangeError(
-            f"the belt would run at driven radii from {runs[0]:.4g} to {runs[1]:.4g} mm, the sheave serves "
-            f"{runs[2]:.4g} to {runs[3]:.4g} mm; change belt length, centre_distance or the radii"
-        )
-    return path
+def _path(shift: ShiftInputs, belt: BeltInputs) -> ShiftPath:
+    """The shift of a belt between the stops of both sheaves."""
+    stated = shift.belt_width is not None and belt.top_width is not None
+    return shift_path(
+        np.linspace(0, 1, shift.positions), shift.min_drive_radius, shift.max_drive_radius, belt.length,
+        shift.centre_distance, shift.half_angle, shift.min_driven_radius, shift.max_driven_radius,
+        narrower=np.subtract(shift.belt_width, belt.top_width) if stated else 0.0,  # type: ignore[arg-type]
+    )  # fmt: skip

@@ -159,10 +159,11 @@ def _times(ground: Ground, around: Surroundings) -> _Times:
     traction = _Traction.on(ground, target, around)
     speed, step = traction.speed, np.gradient(traction.speed, _SHIFT, axis=-1)
     carried = adhesion * mass * GRAVITY * np.cos(np.arctan(grade))
-    held = traction.pull_that_gives(carried)
+    held = traction.pull_that_gives(carried)  # also beyond what the engine pulls: for the way between two positions
     limit = np.array([np.interp(_SHIFT, around.path.position, row) for row in np.atleast_2d(held)])
     limit = limit.reshape(*held.shape[:-1], _FINE)
-    full = per_draw(around.engine.at(np.asarray(target)), 2) / traction.fine.drive_radius
+    full_torque = per_draw(around.engine.at(np.asarray(target)), 2)
+    full = full_torque / traction.fine.drive_radius
     asked = per_draw(ground.torque, 2) * full
     holding = resistance(mass, rolling, grade, speed, per_draw(around.vehicle.drag_area, 2),
                          per_draw(around.air_density, 2))  # fmt: skip
@@ -185,6 +186,7 @@ def _times(ground: Ground, around: Surroundings) -> _Times:
     most = np.maximum(moving, 1.0)
     starting, cycling = starting / most, cycling / most
     running = cycling + np.maximum(1 - moving, 0.0) * steady / _total(steady) / 2
+    held = np.minimum(held, full_torque / around.path.drive_radius)
     swept = per_draw(ground.load_changes, 2) / most * within / _FINE
     parts = [_Part(UPSHIFT, 1.0, None, target, starting * ~spins, 0.0 * starting),
              _Part(UPSHIFT, 0.0, held, target, starting * spins, 0.0 * starting)]  # fmt: skip

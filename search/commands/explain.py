@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from catalog.job import Job
     from search.explain import Explanation
+    from search.grounds import StartFacts
 
 __all__ = ["register"]
 
@@ -22,6 +23,11 @@ _STATUS = {
     "below_curve": "engine speed lies below the dyno curve, whose first torque is used",
     "above_curve": "engine speed lies above the dyno curve, whose last torque is used",
     "belt_slides": "the belt slips bodily; the engine speed shown is what the thrusts alone would give",
+}
+_LIMITING = {
+    "drive sheave": "the drive sheave, on which the belt would slip first",
+    "driven sheave": "the driven sheave, on which the belt would slip first",
+    "tension": "the belt's rated tension",
 }
 _NO_PART = {"empty": "nothing in this station", "none": "spring not wound"}
 
@@ -133,7 +139,9 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
         ("flatness", "flatness", 2, "% RMS"), ("spring loss", "spring_loss", 2, "% of peak power"),
         ("belt margin", "belt_margin", 1, "%"), ("highest engine speed", "worst_high", 0, "rpm from target"),
         ("lowest engine speed", "worst_low", 0, "rpm from target"), ("engagement", "engagement", 0, "rpm"),
-        ("power to the ground", "ground_power", 1, "%"), ("belt life", "belt_life", 2, "x the fitted kit's"),
+        ("power to the ground", "ground_power", 1, "% of what is asked"),
+        ("belt temperature", "belt_temperature", 0, "degC on the hottest ground"),
+        ("belt life", "belt_life", 2, "x the fitted kit's"),
         ("new parts", "cost", 2, currency),
         ("changed slots", "changes", 0, ""),
     ]  # fmt: skip
@@ -142,20 +150,33 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
         mine, theirs = (number(t[name], digits) if name in t else "–" for t in (terms, fitted))
         table.add_row(label, mine, theirs, unit, points)
     out.print(table)
+    if facts.margin is not None:
+        margin = facts.margin
+        where = f"shift position {margin.position:.2f}, {margin.branch}, {' and '.join(margin.grounds)}"
+        out.print(f"The belt margin is set by {_LIMITING[margin.limit]}: {where}.")
+    if facts.springs is not None:
+        springs = facts.springs
+        out.print(
+            f"Springs: the belt loses {number(springs.belt / 1000)} kW at the tensions that they make, "
+            f"{number(springs.least / 1000)} kW at the least that hold with the wanted margin; load changes rub away "
+            f"{number(springs.friction, 0)} W more by their forces."
+        )
     out.print()
 
 
 def _curve(out: Console, facts: Explanation) -> None:
     from search.screen import number, plain_table, plot, whole
 
-    last = facts.curve[-1]
+    last, start = facts.curve[-1], facts.starts[0]
     top = last.upshift_rpm / last.upshift_kmh
     beyond = last.upshift_kmh * 1.06
-    up_x = [0.0, facts.lock_up_kmh, *(p.upshift_kmh for p in facts.curve), beyond]
-    up_y = [facts.stall_rpm, facts.stall_rpm, *(p.upshift_rpm for p in facts.curve), beyond * top]
+    slipping = min(start.take_up_rpm or facts.limit_rpm, facts.limit_rpm)
+    locked = start.lock_up_kmh or 0.0
+    up_x = [0.0, locked, *(p.upshift_kmh for p in facts.curve if p.upshift_kmh > locked), beyond]
+    up_y = [slipping, slipping, *(p.upshift_rpm for p in facts.curve if p.upshift_kmh > locked), beyond * top]
     back_x = [p.backshift_kmh for p in facts.curve]
     back_y = [p.backshift_rpm for p in facts.curve]
-    out.print("Engine speed over road speed at full throttle: u upshift, b backshift, . target")
+    out.print("Engine speed over road speed at full torque: u upshift, b backshift, . target")
     lines = plot([("b", back_x, back_y), ("u", up_x, up_y)], [(".", facts.target_rpm)], across="km/h", up="rpm")
     for line in lines:
         out.print(line)
@@ -166,16 +187,7 @@ def _curve(out: Console, facts: Explanation) -> None:
         f"{number(facts.limit_rpm, 0)} rpm."
     )
     out.print()
-    table = plain_table("Pulling away, rpm", *(number(p.rpm, 0) for p in facts.launch))
-    table.add_row("Drive thrust, N", *(number(p.drive_thrust, 0) for p in facts.launch))
-    table.add_row("Belt carries, N m", *(number(p.capacity, 0) for p in facts.launch))
-    table.add_row("Engine gives, N m", *(number(p.engine_torque, 0) for p in facts.launch))
-    out.print(table)
-    out.print(
-        f"At full throttle the belt slips up to {number(facts.stall_rpm, 0)} rpm, and until the road has caught up at "
-        f"{number(facts.lock_up_kmh, 0)} km/h."
-    )
-    out.print()
+    _starts(out, facts)
     table = plain_table(
         "Shift", "Ratio", "km/h", "Up", "Back", "Drive", "Driven", "Tight", "Slack", "Slip", "Tension", "Loss", left=()
     )
@@ -189,7 +201,14 @@ def _curve(out: Console, facts: Explanation) -> None:
         )  # fmt: skip
     out.print(table)
     out.print(
-        "Drive, Driven: thrust; Tight, Slack: belt tension; Slip, Tension: reserve to slip and to the rated tension."
+        "Drive, Driven: thrust of the parts; Tight, Slack: belt tension; Slip, Tension: reserve to slip and to the rated "
+        "tension at full torque of the target speed, the lesser of both branches. The belt margin counts only where "
+        "grounds ask for it, and so may be larger."
+    )
+    first = facts.curve[0]
+    out.print(
+        f"Bushes and guides take {number(first.drive_friction, 0)} N of the drive thrust and "
+        f"{number(first.driven_friction, 0)} N of the driven thrust at shift position 0, against the shift."
     )
     for status in sorted({p.status for p in facts.curve} - {"balanced"}):
         where = [p.position for p in facts.curve if p.status == status]
@@ -197,19 +216,75 @@ def _curve(out: Console, facts: Explanation) -> None:
     out.print()
 
 
+def _starts(out: Console, facts: Explanation) -> None:
+    """Pulling away on the level, and in which gear range."""
+    from search.screen import number
+
+    words = ("full", "a quarter")
+    for start, word in zip(facts.starts, words, strict=True):
+        if start.take_up_rpm is None or start.lock_up_kmh is None:
+            out.print(f"Pulling away at {word} torque: the belt never carries the engine.")
+            continue
+        line = (
+            f"Pulling away on the level at {word} torque: the belt slips at {number(start.take_up_rpm, 0)} rpm, "
+            f"{number(start.take_up_rpm - facts.engagement_rpm, 0)} past engagement, until "
+            f"{number(start.lock_up_kmh, 0)} km/h"
+        )
+        if start.slip_heat is not None and start.seconds is not None:
+            line += f": {number(start.seconds, 1)} s and {number(start.slip_heat, 1)} kJ of slip heat"
+        out.print(line + ".")
+    full = facts.starts[0]
+    if full.grips_rpm is None or full.take_up_rpm is None or full.grips_rpm > full.take_up_rpm * (1 + 1e-6):
+        grips = f"at {number(full.grips_rpm, 0)} rpm" if full.grips_rpm is not None else "nowhere"
+        out.print(
+            f"With equal speeds the belt has to grip, which takes more thrust than slipping along the groove: at full "
+            f"torque it grips fully {grips}, and may creep until then."
+        )
+    for gears in facts.ranges:
+        if gears.full_kmh is None or gears.quarter_kmh is None:
+            continue
+        name = f"In range {gears.name}" if gears.name else "In its only range"
+        lower = "" if gears is facts.ranges[0] else f"; below, use range {facts.ranges[0].name}"
+        out.print(
+            f"{name} the belt slips below {number(gears.full_kmh, 0)} km/h at full torque and below "
+            f"{number(gears.quarter_kmh, 0)} km/h at a quarter, and shifts from {number(gears.shift_start_kmh, 0)} "
+            f"km/h{lower}."
+        )
+    out.print()
+
+
 def _grounds(out: Console, facts: Explanation) -> None:
     from search.screen import number, plain_table, whole
 
-    table = plain_table("Ground", "Share", "km/h", "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it")
-    table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
+    own = len({round(g.target_rpm) for g in facts.grounds}) > 1
+    targets = ("Target",) if own else ()
+    table = plain_table("Ground", "Share", "km/h", *targets, "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it")
+    table.add_row("", "%", "", *["rpm"] * len(targets), "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
-            g.ground, number(g.share, 0), f"{whole(g.low_kmh)}–{whole(g.high_kmh)}", number(g.flatness),
+            g.ground, number(g.share, 0), f"{whole(g.low_kmh)}–{whole(g.high_kmh)}",
+            *([whole(g.target_rpm)] if own else []), number(g.flatness),
             whole(g.mean_rpm), whole(g.lowest_rpm), whole(g.highest_rpm), number(g.traction_limited, 0),
             number(g.share_of_flatness, 0),
         )  # fmt: skip
     out.print(table)
-    out.print("Spins: time in which tyres slip before the torque asked for. Share of it: of the flatness squared.")
+    out.print(
+        "Spins: time in which tyres slip before the torque asked for. Share of it: of the flatness squared. Steady "
+        "running is judged at the torque that the ground states, not at road load."
+    )
+    out.print()
+    table = plain_table("Ground", "Drive", "Driven", "Belt", "Start", "Heat", "Quarter", "Heat", left=(0,))
+    table.add_row("", "kW", "kW", "degC", "km/h", "kJ", "km/h", "kJ", style="dim")
+    for g in facts.grounds:
+        cells = [cell for start in g.starts for cell in _start_cells(start)]
+        table.add_row(
+            g.ground, number(g.drive_heat), number(g.driven_heat), number(g.belt_temperature, 0), *cells
+        )
+    out.print(table)
+    out.print(
+        "Drive, Driven, Belt: heat of the belt at each sheave and steady temperature of the belt, at target speed. Start, "
+        "Quarter: a start at full and at a quarter torque, belt slipping until this road speed, and its heat."
+    )
     out.print()
     for start in range(0, len(facts.grounds), _GROUNDS_A_TABLE):
         shown = facts.grounds[start : start + _GROUNDS_A_TABLE]
@@ -221,6 +296,26 @@ def _grounds(out: Console, facts: Explanation) -> None:
                 table.add_row(number(point.position), number(point.upshift_kmh, 0), *cells)
         out.print(table)
         out.print()
+    alike: dict[tuple[float, float], list[str]] = {}
+    for g in facts.grounds:
+        if not g.traction_limited:
+            alike.setdefault((round(g.torque, 6), round(g.target_rpm)), []).append(g.ground)
+    for (torque, _), names in alike.items():
+        if len(names) > 1:
+            out.print(
+                f"{', '.join(names)} ask for the same torque ({number(torque, 0)} %): at a shift position they see the "
+                "same engine speeds, and differ in the time spent there."
+            )
+            out.print()
+
+
+def _start_cells(start: StartFacts) -> tuple[str, str]:
+    """Lock-up speed and slip heat of a start; a word where it is none."""
+    from search.screen import number
+
+    if start.slip_heat is None:
+        return "stays", "–"
+    return number(start.lock_up_kmh or 0.0, 0), number(start.slip_heat, 1)
 
 
 def _band(up: float, back: float) -> str:

@@ -26,8 +26,9 @@ from search.exact.parabolas import parabolas
 from search.exact.slopes import Slopes, make_slopes
 from search.points import DutyPoints
 from search.workers import parallel
-from solver.balance import BACKSHIFT, UPSHIFT, DrivenSide
+from solver.balance import DrivenSide
 from solver.drivetrain import Drivetrain
+from solver.points import BACKSHIFT, UPSHIFT
 
 __all__ = ["Bounds", "Group", "Part", "make_bounds", "percent"]
 
@@ -212,17 +213,15 @@ def make_bounds(
     -------
     Bounds
     """
-    torque = drivetrain.engine.at(drivetrain.target_speed * (1 + usual))
-    needed = duty.needed(driven.side, duty.pull(duty.spread(torque)))
+    needed = duty.needed(driven.side, duty.pull(duty.target * (1 + usual)))
     slopes, slower = make_slopes(drivetrain, duty, driven.side, usual), _slower_backshift(driven.side)
     space = _Space(drivetrain, duty, slopes, needed.min(axis=0), needed.max(axis=0), slower)
     side = drive.side
 
     def group(number: int) -> tuple[Part, ...]:
         rows = np.sort(np.concatenate(members[number]))
-        load, thrust = side.spring[rows[0], duty.positions], side.thrust_per_speed2[rows]
-        thrust = np.compress(duty.positions, thrust, axis=-1)  # a mask would leave it in an order slow to work on
-        bounding, points = _group(space, load, 0.5 * np.log(thrust))
+        thrust = side.thrust_per_speed2[rows[:, None], duty.pushes[0], duty.pushes[1]]
+        bounding, points = _group(space, side.spring[rows[0]], 0.5 * np.log(thrust))
         return tuple(Part(bounding, part, points[np.searchsorted(rows, part)]) for part in members[number])
 
     return Bounds(tuple(parallel(group, len(members))), needed)
@@ -247,6 +246,14 @@ class _Space:
     most: Array
     slower_backshift: bool
 
+    def slower_arms(self, light: Array) -> bool:
+        """Whether no drive build pushes less on the backshift than on the upshift of the same position."""
+        branch, position = self.duty.pushes
+        up, back = (np.flatnonzero(branch == one) for one in (UPSHIFT, BACKSHIFT))
+        both, at_up, at_back = np.intersect1d(position[up], position[back], return_indices=True)
+        alone = len(both) < len(back)
+        return not alone and bool((light[:, back[at_back]] >= light[:, up[at_up]]).all())
+
 
 def _slower_backshift(side: DrivenSide) -> bool:
     """Whether every driven build holds no less thrust on the upshift than on the backshift, at any pull."""
@@ -254,27 +261,31 @@ def _slower_backshift(side: DrivenSide) -> bool:
 
 
 def _group(space: _Space, load: Array, light: Array) -> tuple[Group, Array]:
-    """One group, and its builds along its axes, from spring load, shape (positions,) [N], and p, (n, 2, positions)."""
-    duty, slopes, target = space.duty, space.slopes, space.drivetrain.target_speed
-    spring = duty.per_branch(np.broadcast_to(load, light.shape[1:]))
-    turning = np.log(target) + np.log1p(slopes.usual)
-    slowest, fastest = (duty.per_branch(extreme) for extreme in (light.max(axis=0), light.min(axis=0)))
-    cut = np.exp(2 * (fastest + np.log(target) + np.log1p(slopes.lowest))) * (1 - _LOST)
+    """One group, and its builds along its axes, from spring load, shape (positions,) [N], and p, (n, pushes).
+
+    Points of different torque share p: a push is a branch and position at which there are points.
+    """
+    duty, slopes = space.duty, space.slopes
+    push = duty.push
+    spring = load[duty.points.position]
+    turning = np.log(duty.target) + np.log1p(slopes.usual)
+    slowest, fastest = light.max(axis=0)[push], light.min(axis=0)[push]
+    cut = np.exp(2 * (fastest + np.log(duty.target) + np.log1p(slopes.lowest))) * (1 - _LOST)
     spans = slopes.spans(spring, cut)
     least, most = (0.5 * np.log(np.maximum(thrust + spring, cut)) - turning for thrust in (space.least, space.most))
-    settled = float(_SETTLED * space.drivetrain.engine.peak_power_speed / target)
+    settled = _SETTLED * space.drivetrain.engine.peak_power_speed / duty.target
     unsure = _LOST * (slopes.largest + spring) / cut
     c0, c1, c2 = parabolas(slopes, spans.widened(unsure, settled), least - slowest, most - fastest)
     c0, c1, c2 = (1 - _SHARE) * c0 - settled**2 / _SHARE, (1 - _SHARE) * c1, (1 - _SHARE) * c2
-    if not (space.slower_backshift and (light[:, BACKSHIFT] >= light[:, UPSHIFT]).all()):
-        backshift = np.nonzero(duty.used)[0] == BACKSHIFT  # which may then pass the limit: no bound but zero
+    if not (space.slower_backshift and space.slower_arms(light)):
+        backshift = duty.points.branch == BACKSHIFT  # which may then pass the limit: no bound but zero
         c0, c1, c2 = (np.where(backshift, 0.0, each) for each in (c0, c1, c2))
 
-    # Torque levels share p, so directions are found over branches and positions, and spread over the levels.
-    scale = np.sqrt(duty.share * c2)
-    together = np.sqrt((duty.spread(scale) ** 2).sum(axis=1)).ravel()  # branch and position
+    # Directions are found over the pushes, and spread over the torques.
+    scale = np.sqrt(duty.weights * c2)
+    together = np.sqrt(np.bincount(push, scale**2, minlength=light.shape[1]))
     middle = light.mean(axis=0)
-    points = (light - middle).reshape(len(light), -1) * together
+    points = (light - middle) * together
     _, axes = np.linalg.eigh(points.T @ points)
     axes, left, kept = axes[:, ::-1], np.einsum("nj,nj->n", points, points), 0
     lost = _CANCELLED * float(left.max())
@@ -282,15 +293,15 @@ def _group(space: _Space, load: Array, light: Array) -> tuple[Group, Array]:
         left = left - (points @ axes[:, kept]) ** 2
         kept += 1
     points, off_axes = points @ axes[:, :kept], float(np.sqrt(max(left.max(), 0.0) + lost))
-    spread = axes[:, :kept].T.reshape(kept, *middle.shape) / np.where(together > 0, together, 1.0).reshape(middle.shape)
+    spread = axes[:, :kept] / np.where(together > 0, together, 1.0)[:, None]
     bend = np.where(c2 > 0, c2, 1.0)
     group = Group(
         spring=spring,
-        origin=c1 / (2 * bend) - turning - duty.per_branch(middle),
-        axes=duty.per_branch(spread).T * scale[:, None],
+        origin=c1 / (2 * bend) - turning - middle[push],
+        axes=spread[push] * scale[:, None],
         scale=scale,
         off_axes=off_axes,
-        constant=float((duty.share * (c0 - c1**2 / (4 * bend))).sum()),
+        constant=float((duty.weights * (c0 - c1**2 / (4 * bend))).sum()),
         lowest=np.exp(2 * (spans.end + unsure + slowest + turning)) - spring,
         cut=cut,
         lost=lost,

@@ -200,7 +200,7 @@ class Sides:
         keys = [self._options(np.arange(len(self.drive)))] if self.split in DRIVE_SLOTS else []
         members = [_runs(keys, rows) for rows in thick]
         duty = duty_points(self.stage.drivetrain)
-        about_zero = np.zeros(int(duty.used.sum()))
+        about_zero = np.zeros(len(duty))
         sample = [members[n] for n in _spread(len(members), 8)], _spread(len(self.driven), 64)
         usual = self._usual_errors(duty, *sample, about_zero)
         return make_bounds(self.stage.drivetrain, duty, self.drive, self.driven, members, usual)
@@ -221,8 +221,8 @@ class Sides:
             return about
         pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
         speed = duty_balance(self.stage.drivetrain, duty, self.drive, self.driven, pairs).speed
-        errors = (speed / self.stage.drivetrain.target_speed - 1)[:, duty.used]
-        good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.share)), kind="stable")[:_GOOD]
+        errors = speed / duty.target - 1
+        good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.weights)), kind="stable")[:_GOOD]
         return np.asarray(errors[good].mean(axis=0))
 
     def score(self, pairs: Pairs, bands: Array) -> Array:

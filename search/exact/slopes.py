@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 from search.exact.boxes import boxes
 from search.exact.speeds import SpeedCells, speed_cells
 from search.points import DutyPoints
-from solver import balance
 from solver.balance import LOWEST, DrivenSide
 from solver.drivetrain import Drivetrain
+from solver.grip import drive_need, slack_tension
 from solver.thrust_slope import thrust_slopes
 
 __all__ = ["Slopes", "Spans", "make_slopes"]
@@ -53,8 +53,8 @@ class Spans:
     fastest: Array
     end: Array
 
-    def widened(self, unsure: Array, settled: float) -> Spans:
-        """Bounds of t where t itself is known to `unsure`, shape (j,), and the speed error to `settled`."""
+    def widened(self, unsure: Array, settled: Array) -> Spans:
+        """Bounds of t where t itself is known to `unsure` and the speed error to `settled`, shape (j,) each."""
         room = unsure + settled * np.maximum(np.abs(self.slowest), np.abs(self.fastest))
         return replace(self, low=self.low - room, high=self.high + room)
 
@@ -67,7 +67,7 @@ class Slopes:
     ----------
     usual : ndarray, shape (j,) [-]
     speeds : SpeedCells
-    lowest : float [-]
+    lowest : ndarray, shape (j,) [-]
         Speed error of the lowest speed.
     steps : ndarray, shape (g, 1, j) [N]
         Widths of the cells of pull, which rise through the usual pull.
@@ -87,7 +87,7 @@ class Slopes:
 
     usual: Array
     speeds: SpeedCells
-    lowest: float
+    lowest: Array
     steps: Array
     slowest: Array
     fastest: Array
@@ -169,11 +169,10 @@ def make_slopes(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide, usua
     -------
     Slopes
     """
-    engine, target = drivetrain.engine, float(drivetrain.target_speed)
+    engine, target = drivetrain.engine, duty.target
     low, high = LOWEST * engine.peak_power_speed, float(drivetrain.speed_limit)
     speeds = speed_cells(engine, target, low, high, usual)
-    branch, rung, position = np.nonzero(duty.used)
-    arm = duty.levels[rung] / duty.path.drive_radius[position]
+    arm, held = duty.points.level / duty.path.drive_radius, duty.points.held
     torques, lowest = engine.at(target * (1 + usual)), float(engine.at(low))
     least = np.minimum(np.minimum(speeds.least_torque.min(axis=0), lowest), torques)
     most = np.maximum(np.maximum(speeds.most_torque.max(axis=0), lowest), torques)
@@ -181,15 +180,13 @@ def make_slopes(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide, usua
     ends = np.concatenate([torques * (least / torques) ** ways[:0:-1], torques * (most / torques) ** ways])
     ends[0], ends[len(_WAYS) - 1], ends[-1] = least, torques, most
 
-    # All duty points side by side, as positions of one branch and one level.
-    lower, upper = (
-        DrivenSide(box.fixed[:, branch, position][:, None], box.per_pull[:, branch, position][:, None])
-        for box in boxes(side[..., duty.positions], max(_LEAST_BOXES, min(_BOXES, _ROOM // len(usual))))
-    )
-    belt, pulls = duty.grip.at(position), (ends * arm)[:, None, None, None]
-    below, above = (balance.needed_drive_thrust(box, pulls, belt) for box in (lower, upper))
-    slowest, fastest = (bound[:, :, 0, 0] for bound in thrust_slopes(lower, upper, pulls, below, above, belt))
-    below, above, steps = below[:, :, 0, 0], above[:, :, 0, 0], np.diff(ends * arm, axis=0)[:, None]
+    pushing = side[(..., *duty.pushes)]
+    lower, upper = (box[:, duty.push] for box in boxes(pushing, max(_LEAST_BOXES, min(_BOXES, _ROOM // len(usual)))))
+    belt, pulls = duty.grip, (ends * arm + held)[:, None]
+    loose, taut = (slack_tension(box.fixed + box.per_pull * pulls, pulls, belt) for box in (lower, upper))
+    slowest, fastest = thrust_slopes(lower, upper, pulls, loose, taut, belt)
+    below, above = (drive_need(slack, np.broadcast_to(pulls, slack.shape), belt)[0] for slack in (loose, taut))
+    steps = np.diff(pulls, axis=0)
     # F1 in a cell lies above what the slopes allow from either end, and below it.
     falls, climbs = np.minimum(slowest * steps, 0.0), np.maximum(fastest * steps, 0.0)
     floor = np.maximum(below[:-1] + falls, below[1:] - climbs)

@@ -50,14 +50,16 @@ class SpeedCells:
     most_slope: Array
 
 
-def speed_cells(engine: EngineCurve, target: float, low: float, high: float, usual: Array) -> SpeedCells:
+def speed_cells(engine: EngineCurve, target: Array, low: float, high: float, usual: Array) -> SpeedCells:
     """Cut the speeds between two ends into cells.
 
     Parameters
     ----------
     engine : EngineCurve
-    target, low, high : float [rad/s]
-        Speed errors are taken from the target; low < high.
+    target : ndarray, shape (j,) [rad/s]
+        From which speed errors are taken.
+    low, high : float [rad/s]
+        low < high.
     usual : ndarray, shape (j,) [-]
         Where cells begin; taken to the nearer end if outside.
 
@@ -65,12 +67,13 @@ def speed_cells(engine: EngineCurve, target: float, low: float, high: float, usu
     -------
     SpeedCells
     """
-    nodes = engine.nodes(low, high) / target - 1
-    centre = np.clip(usual, nodes[0], nodes[-1])
-    points = np.sort(np.concatenate([np.broadcast_to(nodes, (len(usual), len(nodes))), centre[:, None]], axis=1))
-    torque = engine.at(target * (1 + points))
+    wanted = target[:, None]
+    nodes = engine.nodes(low, high) / wanted - 1
+    centre = np.clip(usual, nodes[:, 0], nodes[:, -1])
+    points = np.sort(np.concatenate([nodes, centre[:, None]], axis=1))
+    torque = engine.at(wanted * (1 + points))
     middle = (points[:, 1:] + points[:, :-1]) / 2
-    slope = engine.torque_and_slope(target * (1 + middle))[1] * target
+    slope = engine.torque_and_slope(wanted * (1 + middle))[1] * wanted
     least, most = np.minimum(torque[:, 1:], torque[:, :-1]), np.maximum(torque[:, 1:], torque[:, :-1])
 
     first, last, base, sign = _cuts(points, torque, centre)
