@@ -8,6 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
 
+import numpy as np
 from pydantic import BaseModel
 
 from catalog import fit
@@ -18,13 +19,14 @@ from catalog.forces import Forces
 from catalog.jobfile import JobFile
 from catalog.machine import Machine
 from catalog.parts import Belt, Flyweight, TuningMass
+from catalog.quantities import show
 from catalog.reading import validate
 from catalog.record import placed, si_record
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
 from catalog.slots import BELT, EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
 from catalog.twists import twist_settings
 from solver.drivetrain import Drivetrain, derive
-from solver.engine import EngineCurve, air_correction, standard_atmosphere
+from solver.engine import EngineCurve, standard_atmosphere, torque_factor
 from solver.errors import PhysicalRangeError
 from solver.inputs import Inputs
 
@@ -88,6 +90,22 @@ class Job:
         return Forces(self.shelf, self.machine, self.drivetrain, self.spec.belt)
 
     @property
+    def warnings(self) -> tuple[Problem, ...]:
+        """What the files ask for and cannot have, with its place, and what was done instead."""
+        out = []
+        for number, asked in enumerate(np.atleast_2d(self.drivetrain.duty.asked).max(axis=0).tolist()):
+            if asked > 1:
+                loc = ("grounds", number, "load_changes")
+                message = (
+                    f"run-ups and load changes across the range ask for {100 * asked:.0f} % of the time there is; all of "
+                    f"them are cut to {100 / asked:.0f} %"
+                )
+                hint = "ask for fewer, for fewer starts or for a narrower speed range"
+                place = self.document.place(loc)
+                out.append(Problem(str(self.file), *place, path_text(loc), message, hint=hint))
+        return tuple(out)
+
+    @property
     def currency(self) -> str:
         """Currency of the catalogue's prices; empty if nothing is priced."""
         return next((p.price.currency for f in self.shelf.parts.values() for p in f.values() if p.price), "")
@@ -142,6 +160,8 @@ def load_job(path: str | Path) -> Job:
         shelf = collect(lambda: read_shelf(DEMO_PARTS if n == _DEMO_CATALOGUE else file.parent / n for n in folders))
     if spec is not None and shelf is not None:
         problems += _crosscheck(document, spec, shelf)
+    if spec is not None and machine is not None:
+        problems += _unknown_ranges(document, spec, machine)
     belt = shelf.family("belts").get(spec.belt) if shelf and spec else None
     if None in (spec, machine, curve, shelf, machine_document) or not isinstance(belt, Belt):
         raise InputError(problems)
@@ -222,6 +242,20 @@ def _crosscheck(document: Document, spec: JobFile, shelf: Shelf) -> list[Problem
     return problems
 
 
+def _unknown_ranges(document: Document, spec: JobFile, machine: Machine) -> list[Problem]:
+    """Grounds that are run in a gear range that the machine has not."""
+    out = []
+    for number, ground in enumerate(spec.grounds):
+        if ground.range is not None and ground.range not in machine.ranges:
+            named = [name for name in machine.ranges if name]
+            expected = f"one of {', '.join(named)}" if named else "no range: the machine has one reduction"
+            loc = ("grounds", number, "range")
+            place = document.place(loc)
+            message = "no such gear range of the machine"
+            out.append(Problem(str(document.path), *place, path_text(loc), message, repr(ground.range), expected))
+    return out
+
+
 def _offer(parts: Mapping[str, object]) -> str:
     names = list(parts)
     return "one of " + ", ".join(names[:6]) + (" …" if len(names) > 6 else "") if names else "such a part file"
@@ -247,14 +281,23 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple
     walk(spec)
     walk(machine)
     if machine.engine.air == "corrected":
-        factor = float(air_correction(standard_atmosphere(spec.site.altitude)[0], spec.site.temperature))
+        pressure, held = standard_atmosphere(spec.site.altitude)[0], machine.engine.holds_power_to
+        factor = float(torque_factor(pressure, spec.site.temperature, held))
+        kind = "a naturally aspirated engine" if held is None else f"an engine that holds its power to {show(held, 'm')}"
         lines.append(
-            f"air of the site leaves {100 * factor:.1f} % of the corrected engine power (SAE J1349 form, dry air)"
+            f"air of the site leaves {100 * factor:.1f} % of the corrected power of {kind} (SAE J1349 form, dry air)"
         )
+    if len(machine.ranges) > 1 and any(ground.range is None for ground in spec.grounds):
+        lines.append(f"grounds that state no gear range are run in {machine.usual_range}")
+    if (machine.belt_width is None) != (belt.top_width is None):
+        lines.append("belts are taken as wide as the radii hold for: machine and belt do not both state a top width")
+    if belt.kinetic_friction is None:
+        lines.append("a belt that slips bodily rubs as one that grips (no kinetic friction stated)")
     if "seating" not in belt.model_fields_set:
         lines.append("the belt seats with full flank friction on its idle arcs (seating 1)")
     lines.append("slip limit from the full sliding-angle theory of a flexible belt, at most a tension ratio of 21")
-    lines.append("belt efficiency of 87 % while the time on each ground is worked out; it does not enter the balance")
+    lines.append("tractive force, while the time on each ground is worked out, as with a belt that just does not slip")
+    lines.append("belt life: half of the fitted kit's wear is taken as fatigue, half as slip; no source parts them")
     arms = shelf.family("flyweights")
     unknown_wire = [
         p.id

@@ -87,6 +87,8 @@ class Ranking:
         Hashes of job, machine and catalogue as they were read, and the version.
     assumed : tuple of str
         What the files leave open. Neither knows of a record of inputs that was replaced since.
+    warnings : tuple of str
+        What the files ask for and cannot have, with its place.
     reasons : mapping of rule -> str
         One example of what each rule left out.
     emptied_by : tuple of str
@@ -100,6 +102,7 @@ class Ranking:
     bound: float | None
     inputs: Mapping[str, str]
     assumed: tuple[str, ...]
+    warnings: tuple[str, ...]
     reasons: Mapping[str, str]
     emptied_by: tuple[str, ...] = ()
 
@@ -117,6 +120,7 @@ class Ranking:
             "counts": dict(self.counts),
             "inputs": dict(self.inputs),
             "assumed": list(self.assumed),
+            "warnings": list(self.warnings),
             "units": dict(UNITS),
             "kits": [kit.to_dict() for kit in self.kits],
         }
@@ -225,6 +229,7 @@ def rank(
         bound=found.bound if found.stopped else None,
         inputs={**job.hashes, "version": version("kitwright")},
         assumed=job.assumed,
+        warnings=tuple(str(problem) for problem in job.warnings),
         reasons={**found.reasons, **_PAIR_REASONS},
         emptied_by=() if kits else _emptied_by(job, request, found),
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from search.commands.options import warn
 from search.streams import tell
 
 if TYPE_CHECKING:
@@ -102,6 +103,7 @@ def _describe(file: Path) -> tuple[str, Sequence[Part]]:
         return "kit; its parts are checked when it is used with a job", ()
     if "grounds" in keys or "machine" in keys:
         job = load_job(file)
+        warn(job)
         space = make_space(job, where=str(file))
         grounds = count(len(job.spec.grounds), "ground")
         return f"job, {grounds}, {space.size:,} kits before any rule", ()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json, warn, warnings_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,6 +53,7 @@ def compare_command(
     if not 2 <= len(kit_names) <= 26:
         raise InputError([Problem("KIT", 0, 0, "", "cannot be compared", str(len(kit_names)), "2 to 26 kits")])
     job = load_job(job_file)
+    warn(job)
     ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
     known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}
     scores = [score_kit(job, find_kit(job, name, known)) for name in kit_names]
@@ -68,7 +69,8 @@ def compare_command(
         for name, score in zip(kit_names, scores, strict=True)
     ]
     if output is Format.json:
-        print_json({"kits": rows, "units": UNITS, "inputs": job.hashes, "assumed": list(job.assumed)})
+        told = {"assumed": list(job.assumed), "warnings": warnings_of(job)}
+        print_json({"kits": rows, "units": UNITS, "inputs": job.hashes, **told})
         return
     if output is Format.csv:
         print_csv(rows)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json
+from search.commands.options import Format, FormatOption, JobArgument, print_csv, print_json, warn, warnings_of
 from search.streams import tell
 
 if TYPE_CHECKING:
@@ -60,9 +60,10 @@ def explain_command(
     from search.screen import page
 
     job = load_job(job_file)
+    warn(job)
     facts = explain(job, find_kit(job, kit_name))
     if output is Format.json:
-        print_json({**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed)})
+        print_json({**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed), "warnings": warnings_of(job)})
     elif output is Format.csv:
         print_csv(_rows(facts))
         for line in _failures(facts):

@@ -18,6 +18,7 @@ from catalog.wording import printable
 from search.streams import deliver, tell
 
 if TYPE_CHECKING:
+    from catalog.job import Job
     from search.exact.search import Progress
     from search.ranking import Ranking
 
@@ -31,6 +32,8 @@ __all__ = [
     "print_json",
     "progress",
     "report_empty",
+    "warn",
+    "warnings_of",
 ]
 
 _OPTIONS = {  # argument of the library -> option of the command
@@ -55,6 +58,17 @@ FormatOption = Annotated[
         "--format", help="How to print the answer; in csv, a name that a spreadsheet would run has a ' before it."
     ),
 ]
+
+
+def warn(job: Job) -> None:
+    """Say on standard error what a job's files ask for and cannot have."""
+    for text in warnings_of(job):
+        tell(text)
+
+
+def warnings_of(job: Job) -> list[str]:
+    """What a job's files ask for and cannot have, with its place, and what was done instead."""
+    return [str(problem) for problem in job.warnings]
 
 
 def pairs(option: str, texts: Sequence[str]) -> dict[str, str]:

@@ -23,6 +23,7 @@ from search.commands.options import (
     print_json,
     progress,
     report_empty,
+    warn,
 )
 from search.streams import tell
 
@@ -132,6 +133,7 @@ def rank_command(
     except TimeUpError:
         tell("Nothing found: the time was up while the files were read.")
         raise typer.Exit(1) from None
+    warn(job)
     with as_options():
         request = request_of(job, weights=weights, budget=_budget(job, budget), max_changes=max_changes)
     if save is not None:
