@@ -103,8 +103,7 @@ def derive(inputs: Inputs) -> Drivetrain:
         _check_speeds(engine_inputs.idle_speed, target, engine_inputs.speed_limit)
     with blame("shift.centre_distance", refusals):
         path = _path(shift, belt)
-    if any(refusal.field == "shift.centre_distance" for refusal in refusals):
-        refuse(refusals)  # what follows stands on the path
+    _stop_at(refusals, "shift")  # what follows stands on the path
     with blame("belt", refusals):
         bushes = Bushes(drive=drive.bush_friction, driven=inputs.driven.bush_friction, guide=drive.guide_friction,
                         guide_radius=drive.guide_radius, torque_share=drive.torque_share)  # fmt: skip
@@ -116,10 +115,12 @@ def derive(inputs: Inputs) -> Drivetrain:
         if ground.target_speed is not None:
             with blame(f"grounds[{number}].target_speed", refusals):
                 _check_speeds(engine_inputs.idle_speed, ground.target_speed, engine_inputs.speed_limit)
-    refuse(refusals)  # the time on each ground stands on all of it
-    times = duty(
-        inputs.grounds, Surroundings(inputs.vehicle, path, coefficients, losses, engine, target, density)
-    )
+    _stop_at(refusals, "belt")  # the time on each ground stands on it
+    with blame("grounds", refusals):
+        times = duty(
+            inputs.grounds, Surroundings(inputs.vehicle, path, coefficients, losses, engine, target, density)
+        )
+    refuse(refusals)
     return Drivetrain(
         inputs=inputs,
         engine=engine,
@@ -133,6 +134,12 @@ def derive(inputs: Inputs) -> Drivetrain:
         drive_spring_length=per_draw(inputs.drive.spring_length, 2) - path.drive_travel,
         driven_spring_length=per_draw(inputs.driven.spring_length, 2) - path.driven_travel,
     )
+
+
+def _stop_at(refusals: list[PhysicalRangeError], room: str) -> None:
+    """Refuse now, if a room of the record is to blame for something."""
+    if any(refusal.field.split(".")[0] == room for refusal in refusals):
+        refuse(refusals)
 
 
 def _check_speeds(idle: Number, target: Number, limit: Number) -> None:
