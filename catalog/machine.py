@@ -51,6 +51,10 @@ class Pocket(Strict):
 class DriveClutch(Strict):
     """Sheave on the engine: radii are pitch radii of the belt."""
 
+    assumed: ClassVar[dict[str, str]] = {
+        "pivot_friction": "pins of the arms rub with an effective friction of 0.02 (vibration included)",
+    }
+
     family: Id
     min_radius: Length
     max_radius: Length
@@ -62,6 +66,7 @@ class DriveClutch(Strict):
     roller_height: Length
     roller_friction: Friction
     spring: Pocket
+    pivot_friction: Friction = 0.02
 
     @model_validator(mode="after")
     def _opens(self) -> DriveClutch:

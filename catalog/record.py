@@ -35,6 +35,7 @@ _IN_MACHINE = {
     "shift.max_drive_radius": "drive_clutch.max_radius",
     "shift.min_driven_radius": "driven_clutch.min_radius",
     "shift.max_driven_radius": "driven_clutch.max_radius",
+    "drive.pin_radius": "drive_clutch.pin_diameter",
     "drive.spring_length": "drive_clutch.spring.installed_length",
     "driven.spring_length": "driven_clutch.spring.installed_length",
 }
@@ -107,6 +108,8 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
             roller_outboard=drive.roller_outboard,
             roller_height=drive.roller_height,
             roller_friction=drive.roller_friction,
+            pivot_friction=drive.pivot_friction,
+            pin_radius=drive.pin_diameter / 2,
             spring_length=drive.spring.installed_length,
         ),
         driven=DrivenInputs(

@@ -62,6 +62,8 @@ _RANGES: Mapping[str, tuple[float, float, str]] = {
     "drive.roller_outboard": (-1.0, 1.0, "m"),
     "drive.roller_height": (-1.0, 1.0, "m"),
     "drive.roller_friction": _SHARE,
+    "drive.pivot_friction": _SHARE,
+    "drive.pin_radius": (1e-4, 0.1, "m"),
     "drive.spring_length": _RADII,
     "driven.ramp_friction": _SHARE,
     "driven.torque_share": (1e-3, 1.0, "-"),
@@ -169,6 +171,8 @@ class DriveInputs:
     pivot_radius [m] : of the arms' pivots about the shaft
     roller_outboard, roller_height [m] : roller centre from the pivot at zero travel, see `flyweights.arm_motion`
     roller_friction [-]
+    pivot_friction [-] : of the pins on which the arms swing
+    pin_radius [m]
     spring_length [m] : installed
     """
 
@@ -176,6 +180,8 @@ class DriveInputs:
     roller_outboard: Number
     roller_height: Number
     roller_friction: Number
+    pivot_friction: Number
+    pin_radius: Number
     spring_length: Number
 
 
