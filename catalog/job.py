@@ -287,7 +287,9 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple
     }
     masses = [p for p in shelf.family("masses").values() if isinstance(p, TuningMass)]
     if any(mass.length > _LONG_MASS and stations & set(mass.stations) for mass in masses):
-        lines.append("tuning masses lie parallel to the pivot pins where stations do not say: their length adds nothing")
+        lines.append(
+            "tuning masses lie parallel to the arms' pins where stations do not say: their length adds nothing"
+        )
     if unknown_wire:
         lines.append(f"stress not checked for {len(unknown_wire)} springs without wire data")
     return tuple(dict.fromkeys(lines))

@@ -106,7 +106,8 @@ class DriveOptions(Options):
     @property
     def held(self) -> Array:
         """Thrust per squared engine speed that the pins of the arms hold back [N s^2]."""
-        return self.centrifugal * self.over(("flyweight",), lambda arm: self.stage.forces.arm(arm).held)
+        share = self.over(("flyweight",), lambda arm: self.stage.forces.arm(arm).held)
+        return np.asarray(self.centrifugal * share)
 
     def thrust(self, choice: Index) -> Array:
         """Flyweight thrust per squared engine speed of chosen builds on both branches, (k, 2, n) [N s^2]."""

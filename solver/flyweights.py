@@ -407,26 +407,9 @@ def _simple(points: ArrayLike) -> Array:
     corners = given[(given != np.roll(given, -1, axis=0)).any(axis=1)]
     require(len(corners) >= 3, "number of corners of the outline", len(corners), "-", "3 or more")
     size = float(np.ptp(corners, axis=0).max())
-    start, end = corners, np.roll(corners, -1, axis=0)
-
-    def side_of(p: Array, q: Array, r: Array) -> Array:
-        """On which side of the line p-q each r lies: 1, -1, or 0 on it."""
-        cross = (q - p)[..., 0] * (r - p)[..., 1] - (q - p)[..., 1] * (r - p)[..., 0]
-        return np.asarray(np.sign(np.where(np.abs(cross) < 1e-12 * size**2, 0.0, cross)))
-
-    a, b, c, d = start[:, None], end[:, None], start[None], end[None]
-    apart = side_of(a, b, c) * side_of(a, b, d), side_of(c, d, a) * side_of(c, d, b)
-    aligned = (side_of(a, b, c) == 0) & (side_of(a, b, d) == 0)
-    over = (np.minimum(np.maximum(a, b), np.maximum(c, d)) - np.maximum(np.minimum(a, b), np.minimum(c, d))).min(axis=-1)
-    meets = np.where(aligned, over >= 0, (apart[0] <= 0) & (apart[1] <= 0))
-    number = np.arange(len(corners))
-    step = (number[None] - number[:, None]) % len(corners)
-    neighbours = (step <= 1) | (step == len(corners) - 1)
-    # Neighbours share a corner; they meet in more only where the outline turns back on itself.
-    back = aligned & (((b - a) * (d - c)).sum(axis=-1) < 0)
-    bad = np.where(neighbours, back & (step != 0), meets)
-    if bad.any():
-        first, second = (int(n) + 1 for n in np.argwhere(bad)[0])
+    meeting = np.argwhere(_meeting(corners, 1e-12 * size**2))
+    if len(meeting):
+        first, second = meeting[0] + 1
         raise PhysicalRangeError(
             f"the outline meets itself: the side from corner {first} and the side from corner {second}; change the "
             "points of the outline, in order along it"
@@ -434,6 +417,29 @@ def _simple(points: ArrayLike) -> Array:
     area = abs(float(_doubled_areas(corners - corners.mean(axis=0)).sum())) / 2
     require(area > 1e-9 * size**2, "area of the outline", area, "m^2", "> 0", change="the points of the outline")
     return np.asarray(corners)
+
+
+def _meeting(corners: Array, rounding: float) -> Mask:
+    """Which sides of an outline meet otherwise than neighbours do at their corner, shape (k, k)."""
+    a, b = corners[:, None], np.roll(corners, -1, axis=0)[:, None]
+    c, d = np.swapaxes(a, 0, 1), np.swapaxes(b, 0, 1)
+
+    def side_of(p: Array, q: Array, r: Array) -> Array:
+        """On which side of the line p-q each r lies: 1, -1, or 0 on it."""
+        along, to = q - p, r - p
+        cross = along[..., 0] * to[..., 1] - along[..., 1] * to[..., 0]
+        return np.asarray(np.sign(np.where(np.abs(cross) < rounding, 0.0, cross)))
+
+    of_c, of_d = side_of(a, b, c), side_of(a, b, d)
+    crossing = (of_c * of_d <= 0) & (side_of(c, d, a) * side_of(c, d, b) <= 0)
+    in_line = (of_c == 0) & (of_d == 0)
+    overlap = np.minimum(np.maximum(a, b), np.maximum(c, d)) >= np.maximum(np.minimum(a, b), np.minimum(c, d))
+    turned_back = in_line & (((b - a) * (d - c)).sum(axis=-1) < 0)  # all that can be wrong with neighbours
+    number = np.arange(len(corners))
+    step = (number[None] - number[:, None]) % len(corners)
+    neighbours = (step == 1) | (step == len(corners) - 1)
+    apart = np.where(in_line, overlap.all(axis=-1), crossing)
+    return np.asarray(np.where(neighbours, turned_back, apart & (step != 0)))
 
 
 def inertia_slope(motion: ArmMotion, pivot_radius: Number, body: Body) -> Array:
