@@ -164,8 +164,8 @@ class Body(Strict):
         if self.gyration and self.gyration[0] < distance:
             raise refusal(
                 "the radius of gyration is below the distance of the centre from the pivot",
-                got=show(self.gyration[0], "m"),
-                expected=f"at least {show(distance, 'm')}",
+                got=show(self.gyration[0], "m", 6),
+                expected=f"at least {show(distance, 'm', 6)}",
                 at=("gyration",),
             )
         if self.pendulum is not None:
@@ -175,8 +175,8 @@ class Body(Strict):
                     "no arm with its centre so far from the pivot swings so fast"
                     if distance
                     else "an arm with its centre on the pivot does not swing",
-                    got=show(self.pendulum, "s"),
-                    expected=f"at least {show(least, 's')}" if distance else "gyration instead of pendulum",
+                    got=show(self.pendulum, "s", 6),
+                    expected=f"at least {show(least, 's', 6)}" if distance else "gyration instead of pendulum",
                     at=("pendulum",),
                 )
 
