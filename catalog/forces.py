@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.machine import Machine, Pocket
-from catalog.parts import Belt, Flyweight, Helix, ThrustTable
+from catalog.parts import Belt, Flyweight, Helix, ThrustTable, TuningMass
 from catalog.quantities import show
 from catalog.record import belt_inputs
 from catalog.shelf import Shelf
@@ -18,13 +18,20 @@ from catalog.springs import Spring
 from catalog.stock import Part
 from solver.drivetrain import Drivetrain, derive
 from solver.errors import PhysicalRangeError
-from solver.flyweights import arm_motion, friction_gain, inertia_slope
+from solver.flyweights import ArmFriction, Body, arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
 from solver.helix import ramp
 
 __all__ = ["ArmForce", "Forces", "RampForce", "SpringForce"]
 
 Array = NDArray[np.float64]
 T = TypeVar("T")
+
+# What the length of a tuning mass adds, per mass and squared length, whichever way it lies: that of a slender rod.
+_ROD = {
+    "pin": Body(0.0, 0.0, 0.0, 0.0, 0.0, 0.0),
+    "along": Body(0.0, 0.0, 0.0, 1 / 12, 0.0, 0.0),
+    "across": Body(0.0, 0.0, 0.0, 0.0, 1 / 12, 0.0),
+}
 
 
 @dataclass(frozen=True)
@@ -37,24 +44,45 @@ class SpringForce:
 
 @dataclass(frozen=True)
 class ArmForce:
-    """A set of arms over the shift positions.
+    """A set of arms over the shift positions; "thrust" and "centrifugal" are per squared engine speed.
+
+    Arms known by a thrust table have no centrifugal force: friction of the pins is in their measured band.
 
     Attributes
     ----------
     bare : ndarray, shape (n,) [N s^2]
-        Thrust per squared engine speed without tuning masses.
+        Thrust without friction and without tuning masses.
     per_mass : mapping of station -> ndarray, shape (n,) [N s^2/kg]
         What a tuning mass in each arm adds.
-    gain : ndarray, shape (2, n) [-]
-        Thrust with friction over thrust without, on upshift and backshift.
+    per_mass_length2 : mapping of station -> ndarray, shape (n,) [N s^2/(kg m^2)]
+        What its length adds, per mass and squared length.
+    bare_centrifugal : ndarray, shape (n,) [kg m]
+        Centrifugal force of the bare arms.
+    centrifugal_per_mass : mapping of station -> ndarray, shape (n,) [m]
+    friction : ArmFriction
+        What roller and pin make of the thrust on upshift and backshift, arrays of shape (2, n).
+    held : ndarray, shape (n,) [-]
+        Thrust per centrifugal force that the pins hold back at rest: below it the rollers are not loaded.
+    unsure : ndarray, shape (n,) [N s^2]
+        The part of `bare` that hangs on an estimate of the arms' moments, see `parts.Body.estimate`.
     fault : str
         Why the arms cannot work here; empty if they do. Everything else is zero then.
     """
 
     bare: Array
     per_mass: Mapping[str, Array]
-    gain: Array
+    per_mass_length2: Mapping[str, Array]
+    bare_centrifugal: Array
+    centrifugal_per_mass: Mapping[str, Array]
+    friction: ArmFriction
+    held: Array
+    unsure: Array
     fault: str = ""
+
+    def added(self, station: str, mass: TuningMass) -> Array:
+        """Thrust that one mass in each arm adds at a station that there is, shape (n,) [N s^2]."""
+        of_length = mass.length**2 * self.per_mass_length2.get(station, 0.0)
+        return np.asarray(mass.mass * (self.per_mass[station] + of_length))
 
 
 @dataclass(frozen=True)
@@ -156,20 +184,32 @@ class Forces:
                 return _from_table(part.thrust, travel, 2 * float(clutch.roller_friction))
             assert part.body is not None
             assert part.profile is not None
-            motion = arm_motion(
-                travel, part.profile.metres, part.roller_diameter / 2, clutch.roller_outboard, clutch.roller_height
-            )
-            gain = np.stack([friction_gain(motion, clutch.roller_friction, closing) for closing in (True, False)])
+            face = part.profile.metres
+            motion = arm_motion(travel, face, part.roller_diameter / 2, clutch.roller_outboard, clutch.roller_height)
+            friction = arm_friction(motion, clutch.roller_friction, clutch.pivot_friction, clutch.pin_radius)
         except PhysicalRangeError as error:
             nothing = np.zeros(len(travel))
-            return ArmForce(nothing, {}, np.ones((2, len(travel))), f"{part.id}: {error}")
+            return _without_pins(nothing, {}, 0.0, f"{part.id}: {error}")
 
-        def per_mass(along: float, across: float) -> Array:
-            reach, lead = np.hypot(along, across), np.arctan2(across, along)
-            return part.count * 0.5 * inertia_slope(motion, clutch.pivot_radius, 1.0, reach, lead)
+        def thrust(body: Body) -> Array:
+            return part.count * 0.5 * inertia_slope(motion, clutch.pivot_radius, body)
 
-        bare = part.body.mass * per_mass(part.body.along, part.body.across)
-        return ArmForce(bare, {name: per_mass(seat.along, seat.across) for name, seat in part.stations.items()}, gain)
+        def thrown(body: Body) -> Array:
+            return part.count * centrifugal(motion, clutch.pivot_radius, body)
+
+        arm = part.body.solid(float(face[-1, 0]))
+        seats = {name: point_mass(1.0, seat.along, seat.across) for name, seat in part.stations.items()}
+        alone = thrust(point_mass(arm.mass, arm.along, arm.across)) if part.body.estimate else thrust(arm)
+        return ArmForce(
+            bare=thrust(arm),
+            per_mass={name: thrust(seat) for name, seat in seats.items()},
+            per_mass_length2={name: thrust(_ROD[seat.lies]) for name, seat in part.stations.items()},
+            bare_centrifugal=thrown(arm),
+            centrifugal_per_mass={name: thrown(seat) for name, seat in seats.items()},
+            friction=friction,
+            held=np.asarray(clutch.pivot_friction * clutch.pin_radius * motion.slope),
+            unsure=thrust(arm) - alone,
+        )
 
     def _ramp(self, part: Helix) -> RampForce:
         travel = self.drivetrain.path.driven_travel
@@ -192,5 +232,21 @@ def _from_table(table: ThrustTable, travel: Array, usual_band: float) -> ArmForc
         return np.asarray(np.interp(travel, table.travel, values) / table.speed**2)
 
     band = usual_band if table.friction_band is None else table.friction_band
-    gain = np.array([1 - band, 1 + band])[:, None] * np.ones(len(travel))
-    return ArmForce(at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, gain)
+    return _without_pins(at(table.bare), {station: at(values) for station, values in table.per_mass.items()}, band)
+
+
+def _without_pins(bare: Array, per_mass: Mapping[str, Array], band: float, fault: str = "") -> ArmForce:
+    """Arms of which the thrusts alone are known, and the share by which friction moves them."""
+    nothing = np.zeros(len(bare))
+    share, none = np.array([[1 - band], [1 + band]]) * np.ones(len(bare)), np.zeros((2, len(bare)))
+    return ArmForce(
+        bare=bare,
+        per_mass=per_mass,
+        per_mass_length2={},
+        bare_centrifugal=nothing,
+        centrifugal_per_mass={},
+        friction=ArmFriction(share, none, none, none, none, none),
+        held=nothing,
+        unsure=nothing,
+        fault=fault,
+    )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TypeVar
@@ -19,7 +19,7 @@ from catalog.forces import Forces
 from catalog.jobfile import JobFile
 from catalog.machine import Machine
 from catalog.parts import Belt, Flyweight, TuningMass
-from catalog.quantities import show
+from catalog.quantities import TO_RPM, show
 from catalog.reading import validate
 from catalog.record import placed, si_record
 from catalog.shelf import DEMO_PARTS, Shelf, digest, read_shelf
@@ -33,6 +33,12 @@ from solver.inputs import Inputs
 __all__ = ["Job", "load_job"]
 
 _DEMO_CATALOGUE = "demo"
+_LONG_MASS = 0.010  # m; a shorter mass moves engine speed by next to nothing, whichever way it lies
+_MOST_NAMES = 6  # of parts in one line
+_ESTIMATES = {
+    "rod": "swing as slender rods (state gyration, pendulum or outline)",
+    "line": "have all their moment of inertia along the line from pivot to centre (state two gyrations, or outline)",
+}
 T = TypeVar("T")
 
 
@@ -54,7 +60,7 @@ class Job:
         SI record of machine, fitted belt, site, grounds and limits.
     twists : tuple of (float or None)
         Twist settings of the space [rad]; None is for springs that are not wound.
-    assumed : tuple of str
+    left_open : tuple of str
         What the files left open, and what was taken instead.
     hashes : dict of str
         Hashes of job, machine with engine curve, and catalogue.
@@ -67,7 +73,7 @@ class Job:
     shelf: Shelf
     inputs: Inputs
     twists: tuple[float | None, ...]
-    assumed: tuple[str, ...]
+    left_open: tuple[str, ...]
     hashes: dict[str, str]
 
     @cached_property
@@ -88,6 +94,12 @@ class Job:
             many = self.inputs.draws[0]
             raise PhysicalRangeError(f"inputs hold {many} draws; score kits with one, such as inputs.draw(0)", "inputs")
         return Forces(self.shelf, self.machine, self.drivetrain, self.spec.belt)
+
+    @cached_property
+    def assumed(self) -> tuple[str, ...]:
+        """What was taken for what the files left open, and how much engine speed hangs on arms that are estimated."""
+        one = replace(self, inputs=self.inputs.draw(0)) if self.inputs.draws else self
+        return self.left_open + _of_unsure_arms(one.forces, self.spec)
 
     @property
     def warnings(self) -> tuple[Problem, ...]:
@@ -197,10 +209,10 @@ def _assemble(
     unfit = fit.belt_fits(belt, machine, machine.half_angle)
     if unfit is not None:
         raise InputError([Problem(str(file), *document.place(("belt",)), "belt", unfit)])
-    twists, assumed = twist_settings(shelf, spec, document), _assumed(spec, machine, belt, shelf)
+    twists, left_open = twist_settings(shelf, spec, document), _assumed(spec, machine, belt, shelf)
     try:
         inputs = si_record(spec, machine, belt, curve)
-        job = Job(file, spec, document, machine, shelf, inputs, twists, assumed, hashes)
+        job = Job(file, spec, document, machine, shelf, inputs, twists, left_open, hashes)
         _ = job.drivetrain  # worked out here, so that what the physics refuses is told with its place
     except PhysicalRangeError as error:
         raise InputError(placed(error, spec, document, machine_document)) from None
@@ -307,6 +319,48 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple
     ]
     if any(isinstance(p, Flyweight) and p.thrust and p.thrust.friction_band is None for p in arms.values()):
         lines.append("thrust tables without a friction band: twice the roller friction, as for a face at 45 deg")
+    stations = {
+        name
+        for p in arms.values()
+        if isinstance(p, Flyweight) and p.body is not None
+        for name, seat in p.stations.items()
+        if "lies" not in seat.model_fields_set
+    }
+    masses = [p for p in shelf.family("masses").values() if isinstance(p, TuningMass)]
+    if any(mass.length > _LONG_MASS and stations & set(mass.stations) for mass in masses):
+        lines.append(
+            "tuning masses lie parallel to the arms' pins where stations do not say: their length adds nothing"
+        )
     if unknown_wire:
         lines.append(f"stress not checked for {len(unknown_wire)} springs without wire data")
     return tuple(dict.fromkeys(lines))
+
+
+def _of_unsure_arms(forces: Forces, spec: JobFile) -> tuple[str, ...]:
+    """One line for each kind of estimate: the arms that fit, and how far engine speed hangs on it.
+
+    At the target speed, with the fitted tuning masses: dN = N/2 dA/A on average over the shift, between what is taken
+    and the arm as a point mass.
+    """
+    masses = {name: forces.shelf.family("masses").get(getattr(spec.fitted, name)) for name in STATIONS}
+    found: dict[str, dict[str, float]] = {kind: {} for kind in _ESTIMATES}
+    for part in forces.shelf.family("flyweights").values():
+        if not isinstance(part, Flyweight) or part.body is None or not part.body.estimate:
+            continue
+        force = forces.arm(part)
+        if force.fault or fit.flyweight_fits(part, forces.machine.drive_clutch):
+            continue
+        fitted = [(name, mass) for name, mass in masses.items() if isinstance(mass, TuningMass)]
+        whole = force.bare + sum(force.added(name, mass) for name, mass in fitted if name in force.per_mass)
+        if (whole > 0).all():
+            share = float(np.abs(force.unsure / whole).mean())
+            found[part.body.estimate][part.id] = float(forces.drivetrain.target_speed) * TO_RPM * share / 2
+    return tuple(_unsure_line(_ESTIMATES[kind], rpm) for kind, rpm in found.items() if rpm)
+
+
+def _unsure_line(words: str, rpm: Mapping[str, float]) -> str:
+    names = ", ".join(list(rpm)[:_MOST_NAMES])
+    more = f" and {len(rpm) - _MOST_NAMES} more" if len(rpm) > _MOST_NAMES else ""
+    low, high = (f"{bound(rpm.values()):.0f}" for bound in (min, max))
+    size = high if low == high else f"{low} to {high}"
+    return f"arms {names}{more} {words}: engine speed hangs on it by {size} rpm at most"

@@ -63,6 +63,10 @@ class DriveClutch(Strict):
         "torque_share": "half the engine torque goes through the guides of the moving drive sheave",
     }
 
+    assumed: ClassVar[dict[str, str]] = {
+        "pivot_friction": "pins of the arms rub with an effective friction of 0.02 (vibration included)",
+    }
+
     family: Id
     min_radius: Length
     max_radius: Length
@@ -79,6 +83,7 @@ class DriveClutch(Strict):
     guide_radius: Length | None = None
     torque_share: Fraction = 0.5
     spring: Pocket
+    pivot_friction: Friction = 0.02
 
     @model_validator(mode="after")
     def _opens(self) -> DriveClutch:

@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field, model_validator
+from pydantic import BeforeValidator, Field, model_validator
 
 from catalog.quantities import (
     Coordinate,
@@ -29,6 +29,9 @@ from catalog.quantities import (
 from catalog.reading import Id, Strict
 from catalog.springs import DrivenSpring, DriveSpring
 from catalog.stock import Fits, Part
+from solver import flyweights
+from solver.errors import PhysicalRangeError
+from solver.ground import GRAVITY
 
 __all__ = ["FAMILIES", "Belt", "Flyweight", "Helix", "RampPoint", "TuningMass"]
 
@@ -43,33 +46,145 @@ class Place(Strict):
     across: Coordinate
 
 
-class Body(Place):
-    """The bare arm as a mass at its centre of gravity."""
-
-    mass: Mass
-
-
 class Station(Place):
-    """A seat for one tuning mass; the point is the mass's centre of gravity."""
+    """A seat for one tuning mass; the point is the mass's centre of gravity.
+
+    `lies` is which way a mass is long: parallel to the pivot pin, where its length does not count, along the arm or
+    across it. Arms known by a thrust table have whatever the bench measured.
+    """
 
     seat: Id
     depth: Length
     may_be_empty: bool = True
+    lies: Literal["pin", "along", "across"] = "pin"
 
 
-ProfileCoordinate = Annotated[float, Field(ge=-1e4, le=1e4)]  # in the unit of the profile
+DrawnCoordinate = Annotated[float, Field(ge=-1e4, le=1e4)]  # in the unit of the drawing
 
 
-class Profile(Strict):
-    """The contact face as points (along, across), from the pivot towards the tip."""
+class Drawing(Strict):
+    """Points (along, across) in the arm's frame."""
 
     unit: Literal["mm", "in"]
-    points: Annotated[list[tuple[ProfileCoordinate, ProfileCoordinate]], Field(min_length=4, max_length=400)]
+    points: Annotated[list[tuple[DrawnCoordinate, DrawnCoordinate]], Field(min_length=3, max_length=400)]
 
     @property
     def metres(self) -> NDArray[np.float64]:
         """The points in metres, shape (n, 2)."""
         return np.asarray(self.points, float) * {"mm": 1e-3, "in": 25.4e-3}[self.unit]
+
+
+def _as_list(value: object) -> object:
+    return value if isinstance(value, list) else [value]
+
+
+class Body(Strict):
+    """The bare arm: an outline of its plate, or its mass and centre of gravity with what is known of its size.
+
+    `gyration` is the radius of gyration about the pivot, or two of them: along the line from pivot to centre, and
+    across it. `pendulum` is the period of a whole swing of the arm on its pin. Where none is given the arm is taken for
+    a slender rod of `length`, or as long as the face reaches along it.
+    """
+
+    mass: Mass | None = None
+    along: Coordinate | None = None
+    across: Coordinate | None = None
+    gyration: Annotated[list[Length], BeforeValidator(_as_list), Field(min_length=1, max_length=2)] | None = None
+    pendulum: Annotated[float, quantity("s", gt=0, ge=0.02, le=10)] | None = None
+    length: Length | None = None
+    outline: Drawing | None = None
+    thickness: Length | None = None
+    density: Annotated[float, quantity("kg/m^3", gt=0)] | None = None
+
+    @property
+    def estimate(self) -> Literal["", "rod", "line"]:
+        """What is taken of the arm's moments beyond what is said.
+
+        A rod of the arm's length, or all of its moment along the line from pivot to centre.
+        """
+        if self.outline is not None or len(self.gyration or ()) == 2:
+            return ""
+        return "line" if self.gyration or self.pendulum else "rod"
+
+    def solid(self, reach: float) -> flyweights.Body:
+        """The arm as a body; `reach` [m] is how far the face goes along it."""
+        if self.outline is not None:
+            points = self.outline.metres
+            plate = (self.thickness or 0.0) * (self.density or 0.0)
+            return flyweights.outline_body(points, self.mass or plate * flyweights.outline_area(points))
+        assert self.mass is not None
+        assert self.along is not None
+        assert self.across is not None
+        distance = float(np.hypot(self.along, self.across))
+        if self.pendulum is not None:
+            radii = [flyweights.gyration_of_pendulum(self.pendulum, distance)]
+        else:
+            radii = self.gyration or [float(np.hypot(distance, (self.length or reach) / np.sqrt(12)))]
+        return flyweights.body_on_line(self.mass, self.along, self.across, *radii)
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Body:
+        def given(*names: str) -> list[str]:
+            return [name for name in names if getattr(self, name) is not None]
+
+        if self.outline is None:
+            known = given("mass", "along", "across")
+            if len(known) < 3 or given("thickness", "density"):
+                raise refusal(
+                    "the arm's mass and centre are needed, or its outline",
+                    got=", ".join(known + given("thickness", "density")) or "neither",
+                    expected="mass, along and across, or outline with thickness and density",
+                )
+            sizes = given("gyration", "pendulum", "length")
+            if len(sizes) > 1:
+                raise refusal(
+                    "two ways to say how the mass is spread",
+                    got=" and ".join(sizes),
+                    expected="one of gyration, pendulum and length",
+                )
+        elif extra := given("along", "across", "gyration", "pendulum", "length"):
+            raise refusal("an outline says this by itself", got=", ".join(extra), expected="outline alone")
+        elif given("mass", "density") not in (["mass"], ["density"]) or (self.density and not self.thickness):
+            raise refusal(
+                "the weight of the outlined arm is needed once",
+                got=", ".join(given("mass", "thickness", "density")) or "neither",
+                expected="mass, or thickness and density",
+            )
+        self._check_size()
+        return self
+
+    def _check_size(self) -> None:
+        if self.outline is not None:
+            try:
+                self.solid(0.0)
+            except PhysicalRangeError as error:
+                raise refusal(str(error), got="", expected="", at=("outline", "points")) from None
+            return
+        distance = float(np.hypot(self.along or 0.0, self.across or 0.0))
+        if self.gyration and self.gyration[0] < distance:
+            raise refusal(
+                "the radius of gyration is below the distance of the centre from the pivot",
+                got=show(self.gyration[0], "m", 6),
+                expected=f"at least {show(distance, 'm', 6)}",
+                at=("gyration",),
+            )
+        if self.pendulum is not None:
+            least = 2 * np.pi * np.sqrt(distance / GRAVITY)
+            if distance == 0 or self.pendulum < least:
+                raise refusal(
+                    "no arm with its centre so far from the pivot swings so fast"
+                    if distance
+                    else "an arm with its centre on the pivot does not swing",
+                    got=show(self.pendulum, "s", 6),
+                    expected=f"at least {show(least, 's', 6)}" if distance else "gyration instead of pendulum",
+                    at=("pendulum",),
+                )
+
+
+class Profile(Drawing):
+    """The contact face as points (along, across), from the pivot towards the tip."""
+
+    points: Annotated[list[tuple[DrawnCoordinate, DrawnCoordinate]], Field(min_length=4, max_length=400)]
 
     @model_validator(mode="after")
     def _rising(self) -> Profile:

@@ -124,8 +124,8 @@ def drive_builds(stage: Stage, space: Space) -> DriveBuilds:
     options = DriveOptions(stage, space)
     judged = judge(options, DRIVE_RULES)
     choice, drivetrain = judged.choice, stage.drivetrain
-    gain = pick(options.gain, choice)
-    side = DriveSide(pick(options.frictionless, choice)[:, None] * gain, pick(options.load, choice))
+    side = DriveSide(options.thrust(choice), pick(options.load, choice))
+    gain = side.thrust_per_speed2 / pick(options.frictionless, choice)[:, None]
     hysteresis = 1 / gain[:, 0] - 1 / gain[:, 1]
     cost, unpriced, changes = _bill(options, choice)
     return DriveBuilds(

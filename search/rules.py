@@ -188,7 +188,7 @@ def _arm_works(options: DriveOptions, arm: Any) -> str | None:
 
 def _rollers_loaded(options: DriveOptions, _: Index) -> Verdict:
     works = options.over(("flyweight",), lambda arm: not options.stage.forces.arm(arm).fault)
-    broken = ((options.frictionless <= 0).any(axis=-1) & works)[0]
+    broken = ((options.frictionless <= options.held).any(axis=-1) & works)[0]
     arms = options.space.options["flyweight"]
     return Verdict(broken, lambda at: f"{arms[at[0]]} does not press its rollers over the whole travel")
 

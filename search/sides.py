@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from functools import cached_property
 from typing import Any, ClassVar, cast
 
@@ -24,12 +24,16 @@ from search.belt_terms import belt_terms
 from search.points import position_sweeps
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space
 from search.stage import Stage
+from search.workers import parallel_slices
 from solver.balance import UPSHIFT, DrivenSide
+from solver.flyweights import ArmFriction
 
 __all__ = ["LOAD_SLOTS", "BeltOptions", "DriveOptions", "DrivenOptions", "Options", "pick"]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
+
+_CHUNK = 4096  # drive builds worked on at once; about what stays in cache
 
 
 @dataclass(frozen=True)
@@ -96,15 +100,42 @@ class DriveOptions(Options):
         return self._sum(_THRUSTS)
 
     @cached_property
-    def gain(self) -> Array:
-        """Thrust with friction over thrust without, on both branches [-]."""
-        return self.over(("flyweight",), lambda arm: self.stage.forces.arm(arm).gain)
+    def centrifugal(self) -> Array:
+        """Centrifugal force of arms and masses per squared engine speed [kg m]: the sum of the rows of `_THROWN`."""
+        return self._sum(_THROWN)
+
+    @property
+    def held(self) -> Array:
+        """Thrust per squared engine speed that the pins of the arms hold back [N s^2]."""
+        share = self.over(("flyweight",), lambda arm: self.stage.forces.arm(arm).held)
+        return np.asarray(self.centrifugal * share)
+
+    def thrust(self, choice: Index) -> Array:
+        """Flyweight thrust per squared engine speed of chosen builds on both branches, (k, 2, n) [N s^2]."""
+        arms, which = self.parts("flyweight"), choice[:, DRIVE_SLOTS.index("flyweight")]
+        order = np.argsort(which, kind="stable")
+        free, thrown = self.frictionless, self.centrifugal
+        thrust = np.empty((len(choice), 2, free.shape[-1]))
+
+        def work(rows: slice) -> None:
+            mixed = order[rows]
+            for number in np.unique(which[mixed]):
+                same = mixed[which[mixed] == number]
+                f, c = (pick(values, choice[same])[:, None] for values in (free, thrown))
+                thrust[same] = self.stage.forces.arm(arms[number]).friction.thrust(f, c)
+
+        parallel_slices(work, len(choice), _CHUNK)
+        return thrust
 
     @cached_property
     def engagement(self) -> Array:
         """Engine speed at which the clutch takes hold [rad/s]; not a number where the arms do not push."""
+        rubbing = self.over(
+            ("flyweight",), lambda arm: astuple(self.stage.forces.arm(arm).friction[UPSHIFT, 0])
+        )  # an axis for the numbers of the friction last
+        thrust = ArmFriction(*np.moveaxis(rubbing, -1, 0)).thrust(self.frictionless[..., 0], self.centrifugal[..., 0])
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            speed = np.sqrt(self.load[..., 0] / (self.frictionless[..., 0] * self.gain[..., UPSHIFT, 0]))
+            speed = np.sqrt(self.load[..., 0] / thrust)
         return np.where(np.isfinite(speed), speed, np.nan)
 
     def _sum(self, rows: Sequence[_Row]) -> Array:
@@ -127,18 +158,36 @@ def _mass_at(station: str) -> Callable[[Stage, Flyweight, TuningMass | None], Ar
         force = stage.forces.arm(arm)
         if mass is None or station not in force.per_mass:
             return np.zeros_like(force.bare)
-        return mass.mass * force.per_mass[station]
+        return force.added(station, mass)
 
     return thrust
 
 
+def _bare_arms_thrown(stage: Stage, arm: Flyweight) -> Array:
+    return stage.forces.arm(arm).bare_centrifugal
+
+
+def _mass_thrown_at(station: str) -> Callable[[Stage, Flyweight, TuningMass | None], Array]:
+    def thrown(stage: Stage, arm: Flyweight, mass: TuningMass | None) -> Array:
+        force = stage.forces.arm(arm)
+        if mass is None or station not in force.centrifugal_per_mass:
+            return np.zeros_like(force.bare)
+        return mass.mass * force.centrifugal_per_mass[station]
+
+    return thrown
+
+
 _Row = tuple[tuple[str, ...], Callable[..., Array]]
-# What adds to the spring load and to the thrust of the drive side: the slots it depends on, and how. A part family
-# that acts on the drive side adds a row.
+# What adds to the spring load, to the thrust and to the centrifugal force of the drive side: the slots it depends on,
+# and how. A part family that acts on the drive side adds a row; what is swung adds one to both of the last.
 _LOADS: tuple[_Row, ...] = ((("drive_spring",), _spring_load),)
 _THRUSTS: tuple[_Row, ...] = (
     (("flyweight",), _bare_arms),
     *((("flyweight", station), _mass_at(station)) for station in STATIONS),
+)
+_THROWN: tuple[_Row, ...] = (
+    (("flyweight",), _bare_arms_thrown),
+    *((("flyweight", station), _mass_thrown_at(station)) for station in STATIONS),
 )
 LOAD_SLOTS = tuple(slot for slot in DRIVE_SLOTS if any(slot in slots for slots, _ in _LOADS))
 

@@ -123,6 +123,7 @@ def documents() -> Documents:
         files[f"parts/{path.name}"] = file
     files["machine.yaml"]["engine"]["target_speed"] = "7200 rpm"
     files["machine.yaml"]["driven_clutch"]["torque_share"] = "50 %"
+    files["machine.yaml"]["drive_clutch"]["pivot_friction"] = 0.03
     files["parts/belts.yaml"]["parts"][0]["seating"] = "90 %"
     spec |= {"catalogue": ["parts"], "grid": {"positions": 5, "torque_levels": ["70 %", "100 %"]}}
     spec["grid"]["twist_step"] = "20 deg"
@@ -166,6 +167,12 @@ def documents() -> Documents:
     arms = files["parts/flyweights.yaml"]["parts"]
     same = {key: arms[0][key] for key in ("fits", "count", "pin_diameter", "roller_diameter", "stations")}
     arms.append(_PART | same | {"id": "benched", "thrust": bench})
+    plate = {"unit": "mm", "points": [[-6, 5], [-6, -6], [30, -14], [62, -18], [62, -8], [20, 4]]}
+    bodies = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
+    bodies["by-gyration"] = arms[0]["body"] | {"gyration": ["42 mm", "8 mm"]}
+    bodies["by-pendulum"] = arms[0]["body"] | {"pendulum": "0.42 s"}
+    bodies["by-length"] = arms[0]["body"] | {"length": "60 mm"}
+    arms += [_PART | same | {"id": name, "profile": arms[0]["profile"], "body": body} for name, body in bodies.items()]
     return files
 
 

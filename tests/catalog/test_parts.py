@@ -143,6 +143,8 @@ MARKS = '{{installed: "480 N", full_shift: "{}", installed_length: "66 mm"{}}}'
 STEPS = '[{{travel: "0 mm", angle: "40 deg"}}, {{travel: "{}", angle: "{}"}}]'
 BENCH = '{{speed: "7000 rpm", travel: ["0 mm", "{}", "25 mm"], bare: ["1 N", "2 N", {}], '
 BENCH += 'per_mass: {{{}: ["1 N/g", "2 N/g", "3 N/g"]}}}}'
+ARM = '{{mass: "64 g", along: "35 mm", across: "-6 mm", {}}}'
+PLATE = '{{outline: {{unit: mm, points: ¦[{}]}}, thickness: "8 mm", density: "7850 kg/m^3"}}'
 NO_FACE: Edits = {"body": None, "profile": None, "unit": None, "points": None} | dict.fromkeys(
     ("[28, -9]", "[30, -12]", "[32, -15]", "[34, -18]")
 )
@@ -234,6 +236,50 @@ FAULTS: dict[str, list[tuple[Edits, str]]] = {
         ),
         (NO_FACE | {"thrust": BENCH.format("26 mm", '"3 N"', "tip")}, "travel out of order"),
         (NO_FACE | {"thrust": BENCH.format("9 mm", '"3 N"', "mid")}, "no thrust per mass for station tip"),
+        ({"body": '¦{mass: "64 g", along: "35 mm"}'}, "mass and centre are needed, or its outline (got mass, along, "),
+        (
+            {"body": "¦{}"},
+            "mass and centre are needed, or its outline (got neither, expected mass, along and across, or",
+        ),
+        ({"body": "¦" + ARM.format('density: "7850 kg/m^3"')}, "or its outline (got mass, along, across, density, "),
+        ({"body": "¦" + ARM.format('gyration: "40 mm", length: "60 mm"')}, "two ways to say how the mass is spread"),
+        ({"body": ARM.format('gyration: ¦"30 mm"')}, "gyration: the radius of gyration is below the distance of the "),
+        ({"body": ARM.format('gyration: ¦["35 mm", "9 mm"]')}, "(got 35 mm, expected at least 35.5106 mm)"),
+        ({"body": ARM.format('gyration: ¦["40 mm", "9 mm", "9 mm"]')}, "gyration: too many entries (got a list of 3"),
+        ({"body": ARM.format('gyration: ¦"40 g"')}, "gyration: 'g' is a unit of mass, not of length"),
+        ({"body": ARM.format('gyration: ["40 mm", ¦"9 g"]')}, "gyration[1]: 'g' is a unit of mass, not of length"),
+        (
+            {"body": ARM.format('pendulum: ¦"0.37 s"')},
+            "pendulum: no arm with its centre so far from the pivot swings so",
+        ),
+        ({"body": ARM.format('pendulum: ¦"40 s"')}, "pendulum: 40 s is not at most 10 s"),
+        ({"body": ARM.replace("35", "0").replace("-6", "0").format('pendulum: ¦"0.4 s"')}, "pivot does not swing"),
+        ({"body": PLATE.format("[0, 0], [60, 0], [0, 20], [60, 20]")}, "body.outline.points: the outline meets itself"),
+        ({"body": PLATE.format("[0, 0], [60, 0]")}, "body.outline.points: too few entries"),
+        ({"body": PLATE.format("[0, 0], [60, 0], [60, 0.00000001]")}, "area of the outline"),
+        (
+            {
+                "body": "¦"
+                + PLATE.replace("¦", "").replace("}}, th", '}}, along: "9 mm", th').format("[0, 0], [60, 0], [60, 9]")
+            },
+            "an outline says this by itself (got along, expected outline alone)",
+        ),
+        (
+            {
+                "body": "¦"
+                + PLATE.replace("¦", "").replace("}}, th", '}}, mass: "9 g", th').format("[0, 0], [60, 0], [60, 9]")
+            },
+            "the weight of the outlined arm is needed once (got mass, thickness, density, ",
+        ),
+        (
+            {"body": "¦{outline: {unit: mm, points: [[0, 0], [60, 0], [60, 9]]}}"},
+            "the weight of the outlined arm is needed once (got neither, expected mass, or thickness and density)",
+        ),
+        ({"tip": '@¦tip: {along: "54 mm", across: "-14 mm", seat: "m5"}'}, "stations.tip.depth: required key missing"),
+        (
+            {"tip": '@tip: {along: "54 mm", across: "-14 mm", seat: "m5", depth: "16 mm", lies: ¦up}'},
+            "stations.tip.lies: not one of the choices (got up, expected 'pin', 'along' or 'across')",
+        ),
         ({"tip": '@¦toe: {along: "54 mm", across: "-14 mm", seat: "m5", depth: "16 mm"}'}, "stations.toe: not one of"),
     ],
     "helices": [

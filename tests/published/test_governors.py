@@ -4,13 +4,15 @@ A governor's sleeve load is a closing thrust: both are 1/2 w^2 dI/dx. Where a bo
 is used, so that only its printed digits decide.
 """
 
+from types import SimpleNamespace
+
 import mujoco
 import numpy as np
 import pytest
 import sympy as sp
 from scipy.optimize import brentq
 
-from solver.flyweights import closing_thrust
+from solver.flyweights import Body, closing_thrust, inertia_slope
 
 pytestmark = pytest.mark.published
 
@@ -182,6 +184,36 @@ def test_swung_slender_arm_by_inverse_dynamics(angle):
     slope = (shaft_inertia(angle + step) - shaft_inertia(angle - step)) / (2 * step)
     moment = outward_moment(model, data, 5000 * FROM_RPM, angle)
     assert closing_thrust(5000 * FROM_RPM, slope) == pytest.approx(moment, rel=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_swung_body_with_a_full_inertia_by_inverse_dynamics(seed):
+    """A body of any shape at any angle: MuJoCo is told mass, centre and inertia about the centre, turned anyhow."""
+    rng = np.random.default_rng(seed)
+    spots = rng.uniform(-0.02, 0.02, (8, 3)) + np.array([0.03, 0.0, -0.005])  # along, pin, across
+    weights = rng.uniform(0.002, 0.02, 8)
+    mass, centre = weights.sum(), weights @ spots / weights.sum()
+    about_pivot = spots.T @ (weights[:, None] * spots)
+    off = spots - centre
+    squares = off.T @ (weights[:, None] * off)
+    inertia = np.trace(squares) * np.eye(3) - squares
+    # MuJoCo's axes: z along the shaft, which is along the arm at angle 0; x outwards, across it; y along the pin
+    order = [2, 1, 0]
+    turned, full = centre[order], inertia[np.ix_(order, order)]
+    six = " ".join(str(full[i, j]) for i, j in ((0, 0), (1, 1), (2, 2), (0, 1), (0, 2), (1, 2)))
+    model = mujoco.MjModel.from_xml_string(
+        SPINNING_ARM.format(pivot=0.055, lead=0, reach=0, mass=1, across=1, along=1).replace(
+            '<inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/>',
+            f'<inertial pos="{" ".join(map(str, turned))}" mass="{mass}" fullinertia="{six}"/>',
+        )
+    )
+    body = Body(mass, centre[0], centre[2], about_pivot[0, 0], about_pivot[2, 2], about_pivot[0, 2])
+    data = mujoco.MjData(model)
+    for angle in rng.uniform(-0.6, 1.2, 5):
+        at = SimpleNamespace(angle=np.array([angle]), slope=np.ones(1))  # per radian, so the thrust is a moment
+        moment = outward_moment(model, data, 5000 * FROM_RPM, angle)
+        slope = inertia_slope(at, 0.055, body)
+        assert closing_thrust(5000 * FROM_RPM, slope) == pytest.approx(moment, rel=1e-8)
 
 
 def test_hartnell_load_by_inverse_dynamics():

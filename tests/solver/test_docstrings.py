@@ -19,7 +19,7 @@ import solver
 pytestmark = pytest.mark.invariant
 
 UNITS = {
-    "-", "m", "m^2", "1/m", "rad", "rad/m", "m/s", "rad/s", "1/s", "kg", "kg/m", "kg/m^3", "kg m", "K",
+    "-", "m", "m^2", "1/m", "rad", "rad/m", "m/s", "rad/s", "1/s", "kg", "kg/m", "kg/m^3", "kg m", "kg m^2", "s", "K",
     "N", "N/m", "N/m^2", "N m", "N m/rad", "N m s/rad", "N s^2", "Pa", "J", "W", "W/K",
 }  # fmt: skip
 SECTIONS = ("Parameters", "Returns", "Raises", "Attributes", "Examples", "Notes")

@@ -18,7 +18,7 @@ from solver.balance import DrivenSide, DriveSide, Status, engine_speed
 from solver.belt_life import belt_temperature, fatigue_rate
 from solver.drivetrain import derive
 from solver.errors import PhysicalRangeError
-from solver.flyweights import arm_motion, friction_gain, inertia_slope
+from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
 from solver.helix import ramp
 from solver.losses import belt_loss
 from solver.springs import LoadCurve
@@ -172,10 +172,10 @@ def kits_of(train, arm):
     """Two kits, made with the solver's functions as a caller would; arrays (d, 2, 2, n) with draws, else (2, 2, n)."""
     given, travel = train.inputs, train.path.drive_travel
     motion = arm_motion(travel, arm.face["profile"], 0.0075, given.drive.roller_outboard, given.drive.roller_height)
-    lead = np.arctan2(arm.across, arm.along)
-    slope = inertia_slope(motion, given.drive.pivot_radius, arm.mass, np.hypot(arm.along, arm.across), lead)
-    gain = np.stack([friction_gain(motion, given.drive.roller_friction, way) for way in (True, False)], axis=-2)
-    thrust = 1.5 * slope[..., None, :] * gain
+    masses, pivot = point_mass(arm.mass, arm.along, arm.across), given.drive.pivot_radius
+    rubbing = arm_friction(motion, given.drive.roller_friction, given.drive.pivot_friction, given.drive.pin_radius)
+    free, thrown = 1.5 * inertia_slope(motion, pivot, masses), 3 * centrifugal(motion, pivot, masses)
+    thrust = rubbing.thrust(free[..., None, :], thrown[..., None, :])
     push = LoadCurve(np.array([0.066, 0.040]), np.array([350.0, 900.0])).at(train.drive_spring_length)
     helix = ramp(train.path.driven_travel, [0.0, 0.02], np.radians([42.0, 36.0]), 0.045, given.driven.ramp_friction)
     pressed = LoadCurve(np.array([0.070, 0.045]), np.array([700.0, 1300.0])).at(train.driven_spring_length)
