@@ -109,8 +109,8 @@ class Job:
             if asked > 1:
                 loc = ("grounds", number, "load_changes")
                 message = (
-                    f"run-ups and load changes across the range ask for {100 * asked:.0f} % of the time there is; all of "
-                    f"them are cut to {100 / asked:.0f} %"
+                    f"run-ups and load changes across the range ask for {100 * asked:.0f} % of the time there is; all "
+                    f"of them are cut to {100 / asked:.0f} %"
                 )
                 hint = "ask for fewer, for fewer starts or for a narrower speed range"
                 place = self.document.place(loc)
@@ -295,7 +295,9 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple
     if machine.engine.air == "corrected":
         pressure, held = standard_atmosphere(spec.site.altitude)[0], machine.engine.holds_power_to
         factor = float(torque_factor(pressure, spec.site.temperature, held))
-        kind = "a naturally aspirated engine" if held is None else f"an engine that holds its power to {show(held, 'm')}"
+        kind = (
+            "a naturally aspirated engine" if held is None else f"an engine that holds its power to {show(held, 'm')}"
+        )
         lines.append(
             f"air of the site leaves {100 * factor:.1f} % of the corrected power of {kind} (SAE J1349 form, dry air)"
         )

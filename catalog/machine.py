@@ -53,7 +53,10 @@ class Pocket(Strict):
 
 
 class DriveClutch(Strict):
-    """Sheave on the engine: radii are pitch radii of the belt at the stops. Friction is effective, vibration included."""
+    """Sheave on the engine: radii are pitch radii of the belt at the stops.
+
+    Friction values are effective ones, vibration included.
+    """
 
     assumed: ClassVar[dict[str, str]] = {
         "pivot_friction": "pins of the arms rub with an effective friction of 0.02 (vibration included)",
@@ -61,10 +64,6 @@ class DriveClutch(Strict):
         "guide_friction": "guides of the moving drive sheave rub with an effective friction of 0.02",
         "guide_radius": "guides of the moving drive sheave stand at the radius of the arms' pivots",
         "torque_share": "half the engine torque goes through the guides of the moving drive sheave",
-    }
-
-    assumed: ClassVar[dict[str, str]] = {
-        "pivot_friction": "pins of the arms rub with an effective friction of 0.02 (vibration included)",
     }
 
     family: Id
@@ -83,7 +82,6 @@ class DriveClutch(Strict):
     guide_radius: Length | None = None
     torque_share: Fraction = 0.5
     spring: Pocket
-    pivot_friction: Friction = 0.02
 
     @model_validator(mode="after")
     def _opens(self) -> DriveClutch:

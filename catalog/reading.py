@@ -10,7 +10,7 @@ import re
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Annotated, Any, Literal, TypeVar, get_args, get_origin
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, ValidationInfo
 from pydantic_core import ErrorDetails
@@ -52,6 +52,8 @@ class Strict(BaseModel):
 
     # Built when first validated against: most models are only parts of others, and are built with those.
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    retired: ClassVar[dict[str, str]] = {}  # keys of older files -> what takes their place
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: Any) -> Any:
@@ -194,7 +196,7 @@ def _fault(document: Document, data: Any, at: Loc, raw: ErrorDetails, model: typ
         got = shown(facts["tag"]) if "tag" in facts else ""
     if kind == "extra_forbidden":
         models, name = _models_at(model, raw["loc"]), str(loc[-1])
-        retired = next((m.retired[name] for m in models if name in getattr(m, "retired", {})), "")
+        retired = next((m.retired[name] for m in models if issubclass(m, Strict) and name in m.retired), "")
         hint = retired or _nearest(name, _known_keys(models), "known keys: ")
     elif expected and kind in ("literal_error", "enum", "union_tag_invalid"):
         hint = _nearest(got.strip('"'), re.findall("'([^']*)'", expected), "")

@@ -135,17 +135,29 @@ def si_record(spec: JobFile, machine: Machine, belt: Belt, curve: EngineCurve) -
             spring_length=driven.spring.installed_length,
         ),
         vehicle=Vehicle(
-            machine.mass, machine.drag_area, machine.wheel_radius, machine.ranges[machine.usual_range],
+            machine.mass,
+            machine.drag_area,
+            machine.wheel_radius,
+            machine.ranges[machine.usual_range],
             machine.driveline_efficiency,
-        ),  # fmt: skip
+        ),
         site=Site(altitude=spec.site.altitude, temperature=spec.site.temperature),
         grounds=tuple(
             Ground(
-                g.name, g.share, g.rolling, g.adhesion, g.grade, *g.speed, g.torque, g.load_changes, g.starts,
-                target_speed=g.target, reduction=None if g.range is None else machine.ranges.get(g.range),
+                g.name,
+                g.share,
+                g.rolling,
+                g.adhesion,
+                g.grade,
+                *g.speed,
+                g.torque,
+                g.load_changes,
+                g.starts,
+                target_speed=g.target,
+                reduction=None if g.range is None else machine.ranges.get(g.range),
             )  # a range that the machine has not is told by `catalog.job`
             for g in spec.grounds
-        ),  # fmt: skip
+        ),
         cooling=(
             Cooling(cooling.conductance, cooling.at) if isinstance(cooling, machine_file.Cooling) else Cooling(cooling)
         ),

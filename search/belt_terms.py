@@ -13,12 +13,20 @@ from search.workers import parallel_slices
 from solver import balance
 from solver.balance import DrivenSide
 from solver.belt_grip import centrifugal_tension
-from solver.belt_life import belt_temperature, conductance, fatigue_rate, slip_wear_rate, warmth
+from solver.belt_life import conductance, fatigue_rate, slip_wear_rate, warmth
 from solver.drivetrain import Drivetrain
 from solver.losses import belt_loss, slip_power
 from solver.side_load import side_load
 
-__all__ = ["BeltState", "belt_state", "belt_terms", "heat_by_ground", "least_tensions", "most_needed_at_limit", "wear_rates"]
+__all__ = [
+    "BeltState",
+    "belt_state",
+    "belt_terms",
+    "heat_by_ground",
+    "least_tensions",
+    "most_needed_at_limit",
+    "wear_rates",
+]
 
 Array = NDArray[np.float64]
 Index = NDArray[np.intp]
@@ -151,8 +159,6 @@ def wear_rates(drivetrain: Drivetrain, side: DrivenSide) -> tuple[Array, Array]:
     tension = state.tight + centrifugal_tension(belt.mass_per_length, duty.belt_speed)
     fatigue = fatigue_rate(tension, duty.belt_speed, belt.max_tension)
     heated = warmth(heat_by_ground(drivetrain, duty, state.lost)[1])
-    slipping = slip_power(
-        state.tight, state.slack, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses
-    )
+    slipping = slip_power(state.tight, state.slack, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses)
     worn = slip_wear_rate(slipping, np.minimum(state.on_drive, state.on_driven))
     return ((fatigue @ duty.by_ground.T) * heated).sum(axis=-1), worn @ duty.weights

@@ -18,8 +18,9 @@ from search.rules import DRIVE_RULES, DRIVEN_RULES, judge
 from search.sides import BeltOptions, DrivenOptions, DriveOptions, Options, new_parts, pick
 from search.space import Kit, Space, same_twist
 from search.stage import Stage
-from solver.balance import UPSHIFT, DrivenSide, DriveSide
+from solver.balance import DrivenSide, DriveSide
 from solver.inputs import NO_LIMITS
+from solver.points import UPSHIFT
 
 __all__ = ["Builds", "DriveBuilds", "DrivenBuilds", "drive_builds", "driven_builds", "sides_of_kit", "unlimited"]
 

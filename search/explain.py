@@ -30,9 +30,10 @@ __all__ = ["Explanation", "Neighbour", "RangeFacts", "explain"]
 
 @dataclass(frozen=True)
 class RangeFacts:
-    """Where one gear range is used up below: lock-up speeds [km/h] of starts at full and at a quarter torque on the level.
+    """Below which road speeds one gear range is too fast: lock-up [km/h] of starts on the level.
 
-    Below them the belt slips all the time; None where it never locks. `name` is empty where there is but one range.
+    At full and at a quarter torque; below them the belt slips all the time. None where it never locks. `name` is empty
+    where there is but one range.
     """
 
     name: str

@@ -27,7 +27,7 @@ QUARTER = 0.25  # of full torque: a gentle start
 
 @dataclass(frozen=True)
 class StartFacts:
-    """A start from rest at a share of full torque; speeds in rpm and km/h, time in s, heat in kJ (None: never locks)."""
+    """A start from rest at a share of full torque; speeds in rpm and km/h, time in s, heat in kJ (None: no lock-up)."""
 
     torque: float
     take_up_rpm: float | None

@@ -73,9 +73,7 @@ class DutyPoints:
 
     @cached_property
     def _pushes(self) -> tuple[Index, Index, Index]:
-        pairs, number = np.unique(
-            np.stack([self.points.branch, self.points.position]), axis=1, return_inverse=True
-        )
+        pairs, number = np.unique(np.stack([self.points.branch, self.points.position]), axis=1, return_inverse=True)
         return pairs[0], pairs[1], number.reshape(-1)
 
     @property
@@ -113,7 +111,7 @@ def position_sweeps(drivetrain: Drivetrain) -> Array:
     """Load changes that pass the neighbourhood of each shift position, once each way, shape (n,) [1/s]."""
     duty = drivetrain.duty
     upshift = np.where(duty.points.branch == UPSHIFT, duty.sweeps, 0.0)
-    return np.bincount(duty.points.position, upshift, minlength=len(drivetrain.path.position))
+    return np.asarray(np.bincount(duty.points.position, upshift, minlength=len(drivetrain.path.position)), float)
 
 
 def limit_points(drivetrain: Drivetrain) -> Points:

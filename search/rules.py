@@ -262,8 +262,8 @@ def _belt_too_hot(options: DrivenOptions, _: Index) -> Verdict:
     hot = options.temperature > most
     coolest = float(options.temperature[hot].min(initial=np.inf))
     sentence = (
-        f"the belt reaches {show(coolest, 'K')} on the hottest ground, {show(most, 'K')} is allowed; more belt cooling, "
-        "a lower gear range there, less torque or lighter driven springs keep it cooler"
+        f"the belt reaches {show(coolest, 'K')} on the hottest ground, {show(most, 'K')} is allowed; more belt "
+        "cooling, a lower gear range there, less torque or lighter driven springs keep it cooler"
     )
     return Verdict(hot, lambda _: sentence)
 

@@ -25,8 +25,9 @@ from search.points import position_sweeps
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space
 from search.stage import Stage
 from search.workers import parallel_slices
-from solver.balance import UPSHIFT, DrivenSide
+from solver.balance import DrivenSide
 from solver.flyweights import ArmFriction
+from solver.points import UPSHIFT
 
 __all__ = ["LOAD_SLOTS", "BeltOptions", "DriveOptions", "DrivenOptions", "Options", "pick"]
 

@@ -110,7 +110,8 @@ class Balance:
 
     Attributes
     ----------
-    speed [rad/s], pull [N], tight_net [N], slack_net [N], drive_thrust [N], driven_thrust [N] (of the parts), torque [N m],
+    speed [rad/s], torque [N m], pull [N], tight_net [N], slack_net [N]
+    drive_thrust, driven_thrust [N] : of the parts
     status : `Status` codes
     """
 
@@ -142,10 +143,9 @@ def engine_speed(
 
     Solves  H(t, D) - P - Q D = 0  for w, with t the slack tension that the drive clutch's thrust A w^2 - K gives
     (`grip.slack_of_drive`), H the thrust that holds it (`grip.held_thrust`) and D = level * T(w) / R1 + held. Newton's
-    method kept inside a bracket, then halving for what still creeps: the left side is continuous, so a change of sign is
-    always found. Within the slip limit it rises with w, so the root is single; far beyond it (status `BELT_SLIDES`) a
-    sliding state may be returned where a balance exists too. Source: derived here from the thrust formulas of
-    `belt_grip`.
+    method kept inside a bracket, then halving for what still creeps: the left side is continuous, so a change of sign
+    is always found. Within the slip limit it rises with w, so the root is single; far beyond it (status
+    `BELT_SLIDES`) a sliding state may be returned where a balance exists too. Source: derived here.
 
     Parameters
     ----------
@@ -173,8 +173,8 @@ def engine_speed(
     arm, held = (per_position(v, ndim) for v in (points.level, points.held))
     arm, belt, limit = arm / radius, belt.aligned(ndim), per_draw(np.inf if ceiling is None else ceiling, ndim)
     sides = drive.thrust_per_speed2, drive.spring, driven.fixed, driven.per_pull
-    shape = np.broadcast_shapes(*(v.shape for v in (*sides, arm, held, belt.wrap, belt.active)),
-                                per_draw(engine.factor, ndim).shape, limit.shape)  # fmt: skip
+    varied = arm, held, belt.wrap, np.asarray(belt.active), per_draw(engine.factor, ndim), limit
+    shape = np.broadcast_shapes(*(v.shape for v in (*sides, *varied)))
     gain, spring, fixed, share = (np.broadcast_to(v, shape) for v in sides)
 
     def imbalance(speed: Array) -> tuple[Array, Array]:

@@ -116,7 +116,7 @@ def warmth(temperature: ArrayLike) -> Array:
 def fatigue_rate(tight_tension: ArrayLike, belt_speed: ArrayLike, rated_tension: Number) -> Array:
     """Fatigue of a belt at 60 C per time, in units that only ratios have a meaning of: v (T1 / T_rated)^11.
 
-    Source: Shigley Eq. 17-27 for the form and exponent (single tension peak; bending is left out); `warmth` multiplies it.
+    `warmth` multiplies it. Source: Shigley Eq. 17-27 for the form and exponent (one tension peak; bending is left out).
 
     Parameters
     ----------

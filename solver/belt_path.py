@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize.elementwise import find_root
 
-from solver.arrays import Array, Mask, Number, per_draw
+from solver.arrays import Array, Index, Mask, Number, per_draw
 from solver.errors import PhysicalRangeError, require
 
 __all__ = ["ShiftPath", "axial_travel", "belt_length", "driven_radius", "shift_path", "wrap_angles"]
@@ -164,8 +164,8 @@ class ShiftPath:
         """Speed ratio, driven radius / drive radius [-]."""
         return np.asarray(self.driven_radius / self.drive_radius)
 
-    def at(self, chosen: Mask) -> ShiftPath:
-        """The path at chosen positions only."""
+    def at(self, chosen: Mask | Index) -> ShiftPath:
+        """The path at chosen positions only, by mask or by number [-]."""
         return ShiftPath(**{f.name: getattr(self, f.name)[..., chosen] for f in fields(self)})
 
 

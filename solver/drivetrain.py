@@ -117,9 +117,7 @@ def derive(inputs: Inputs) -> Drivetrain:
                 _check_speeds(engine_inputs.idle_speed, ground.target_speed, engine_inputs.speed_limit)
     _stop_at(refusals, "belt")  # the time on each ground stands on it
     with blame("grounds", refusals):
-        times = duty(
-            inputs.grounds, Surroundings(inputs.vehicle, path, coefficients, losses, engine, target, density)
-        )
+        times = duty(inputs.grounds, Surroundings(inputs.vehicle, path, coefficients, losses, engine, target, density))
     refuse(refusals)
     return Drivetrain(
         inputs=inputs,

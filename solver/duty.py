@@ -123,14 +123,12 @@ def duty(grounds: Sequence[Ground], around: Surroundings) -> Duty:
     def each(name: str) -> Array:
         return np.stack([np.broadcast_to(getattr(times, name), draws) for times in found], axis=-1)
 
-    return Duty(
-        **table.flat(), traction_limited=each("traction_limited"), reach=each("reach"), asked=each("asked")
-    )
+    return table.flat(traction_limited=each("traction_limited"), reach=each("reach"), asked=each("asked"))
 
 
 @dataclass(frozen=True)
 class _Part:
-    """Time at one torque on one branch, over the fine grid: shapes (_FINE,) or (d, _FINE); `held` over the positions."""
+    """Time at one torque on one branch, over the fine grid, (_FINE,) or (d, _FINE); `held` is over the positions."""
 
     branch: int
     level: Number
@@ -279,8 +277,8 @@ class _Table:
         matrix[rows, below + 1] += above
         return np.asarray(amount @ matrix)
 
-    def flat(self) -> dict[str, Array | Points]:
-        """The points that carry time, and what `Duty` says of them."""
+    def flat(self, *, traction_limited: Array, reach: Array, asked: Array) -> Duty:
+        """The points that carry time, and what is said of them."""
         parts = [part for part, _, _ in self.rows.values()]
         weights = np.stack([weights for _, weights, _ in self.rows.values()], axis=-1)  # ..., ground, branch, s, torque
         sweeps = np.stack([sweeps for _, _, sweeps in self.rows.values()], axis=-1)
@@ -294,17 +292,20 @@ class _Table:
             wide = np.stack([np.broadcast_to(v, (*draws, len(self.positions))) for v in values], axis=-2)
             return wide[..., row, position]
 
-        return {
-            "points": Points(
+        return Duty(
+            points=Points(
                 branch=branch,
                 position=position,
                 level=at([per_draw(part.level, 2).reshape(*np.shape(part.level), 1) for part in parts]),
                 held=at([np.zeros(1) if part.held is None else part.held for part in parts]),
             ),
-            "target_speed": at([np.asarray(part.target, float).reshape(*np.shape(part.target), 1) for part in parts]),
-            "weights": weights[..., branch, position, row] / per_draw(total, weights.ndim - 2),
-            "sweeps": sweeps[..., branch, position, row],
-        }
+            target_speed=at([np.asarray(part.target, float).reshape(*np.shape(part.target), 1) for part in parts]),
+            weights=weights[..., branch, position, row] / per_draw(total, weights.ndim - 2),
+            sweeps=sweeps[..., branch, position, row],
+            traction_limited=traction_limited,
+            reach=reach,
+            asked=asked,
+        )
 
 
 def _total(amount: Array) -> Array:

@@ -1,4 +1,4 @@
-"""The belt's coefficients over the shift, and what ties tensions to thrusts at operating points: the balance's fast path.
+"""The belt's coefficients over the shift, and what ties tensions to thrusts at operating points.
 
 Friction of the moving sheaves in bushes and guides enters here: on the driven side beside the thrust of its parts, on
 the drive side beside what the belt takes. Both grow in proportion with the tensions, so that thrusts of either side
@@ -109,9 +109,9 @@ def grip(
 ) -> Grip:
     """Collect the belt's coefficients over a shift path.
 
-    Source: derived here from `drive_thrust`, `driven_thrust`, `slip_limit` and `side_load`. Corrected coefficients scale
-    the closed forms to the full sliding-angle theory at a running tension ratio, two thirds of the way (in the
-    logarithm) to the driven slip limit; they need full seating and a belt within the theory's table.
+    Corrected coefficients scale the closed forms to the full sliding-angle theory at a running tension ratio, two
+    thirds of the way (in the logarithm) to the driven slip limit; they need full seating and a belt within the theory's
+    table. Source: derived here from `drive_thrust`, `driven_thrust`, `slip_limit` and `side_load`.
 
     Parameters
     ----------
@@ -276,7 +276,7 @@ def drive_need(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Arr
 
 
 def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> Array:
-    """Net slack tension at which the drive clutch's thrust is what is needed: inverse of `drive_need` in its first input.
+    """Net slack tension at which the drive clutch's thrust is what is needed: inverse of `drive_need`.
 
     (X - T1'/t)^2 = (h S)^2 with X = F1 - g D, t T1' per thrust, is a quadratic in T1'. Source: derived here.
 
@@ -293,9 +293,7 @@ def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> Array:
     per_tight, bush, k = 1 / belt.tight_per_thrust, belt.drive_bush, belt.drive_spread
     given = thrust - belt.guide * pull
     bent = bush * bush * k
-    under = (
-        4 * k * given * (given - per_tight * pull) + (4 * per_tight * per_tight - bent * (4 - k)) * pull * pull
-    )
+    under = 4 * k * given * (given - per_tight * pull) + (4 * per_tight * per_tight - bent * (4 - k)) * pull * pull
     whole = 2 * per_tight * given - bent * pull - bush * np.sqrt(np.maximum(under, 0.0))
     slack = whole / (2 * (per_tight * per_tight - bent)) - pull
     least = np.maximum(belt.least_slack * pull, _LEAST_TENSION)

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from solver.arrays import Array, Index, Mask, Number, per_draw
-from solver.errors import PhysicalRangeError, require
+from solver.arrays import Array, Number, per_draw
+from solver.errors import require
 
 __all__ = ["GRAVITY", "Ground", "Vehicle", "resistance"]
 

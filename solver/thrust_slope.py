@@ -30,8 +30,8 @@ def thrust_slopes(
     over D that depend on z alone: dF1/dD = N_T (Q - H_D) / H_T + N_D. Each slope is a sum of functions of z that rise
     or fall throughout: 1/(1+z), ln(1+z) - z/(1+z), and the slopes of the side load (over T2' falling, over D rising);
     so the ends of z bound each, and interval arithmetic the whole. Where the belt slides z is held at 1 / least_slack,
-    the slope of the tangents that both then follow. H / D = P / D + Q falls with z, so z falls with P and with Q, and is
-    monotone in D: its largest value in a cell is that of the lower corner at one end, its least that of the upper
+    the slope of the tangents that both then follow. H / D = P / D + Q falls with z, so z falls with P and with Q, and
+    is monotone in D: its largest value in a cell is that of the lower corner at one end, its least that of the upper
     corner. H_T and N_T are above zero (`grip` refuses other bushes). Source: derived here.
 
     Parameters

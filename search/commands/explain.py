@@ -63,7 +63,9 @@ def explain_command(
     warn(job)
     facts = explain(job, find_kit(job, kit_name))
     if output is Format.json:
-        print_json({**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed), "warnings": warnings_of(job)})
+        print_json(
+            {**facts.to_dict(), "inputs": job.hashes, "assumed": list(job.assumed), "warnings": warnings_of(job)}
+        )
     elif output is Format.csv:
         print_csv(_rows(facts))
         for line in _failures(facts):
@@ -202,9 +204,9 @@ def _curve(out: Console, facts: Explanation) -> None:
         )  # fmt: skip
     out.print(table)
     out.print(
-        "Drive, Driven: thrust of the parts; Tight, Slack: belt tension; Slip, Tension: reserve to slip and to the rated "
-        "tension at full torque of the target speed, the lesser of both branches. The belt margin counts only where "
-        "grounds ask for it, and so may be larger."
+        "Drive, Driven: thrust of the parts; Tight, Slack: belt tension; Slip, Tension: reserve to slip and to the "
+        "rated tension at full torque of the target speed, the lesser of both branches. The belt margin counts only "
+        "where grounds ask for it, and so may be larger."
     )
     first = facts.curve[0]
     out.print(
@@ -259,7 +261,9 @@ def _grounds(out: Console, facts: Explanation) -> None:
 
     own = len({round(g.target_rpm) for g in facts.grounds}) > 1
     targets = ("Target",) if own else ()
-    table = plain_table("Ground", "Share", "km/h", *targets, "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it")
+    table = plain_table(
+        "Ground", "Share", "km/h", *targets, "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it"
+    )
     table.add_row("", "%", "", *["rpm"] * len(targets), "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
@@ -278,13 +282,11 @@ def _grounds(out: Console, facts: Explanation) -> None:
     table.add_row("", "kW", "kW", "degC", "km/h", "kJ", "km/h", "kJ", style="dim")
     for g in facts.grounds:
         cells = [cell for start in g.starts for cell in _start_cells(start)]
-        table.add_row(
-            g.ground, number(g.drive_heat), number(g.driven_heat), number(g.belt_temperature, 0), *cells
-        )
+        table.add_row(g.ground, number(g.drive_heat), number(g.driven_heat), number(g.belt_temperature, 0), *cells)
     out.print(table)
     out.print(
-        "Drive, Driven, Belt: heat of the belt at each sheave and steady temperature of the belt, at target speed. Start, "
-        "Quarter: a start at full and at a quarter torque, belt slipping until this road speed, and its heat."
+        "Drive, Driven, Belt: heat of the belt at each sheave and steady temperature of the belt, at target speed. "
+        "Start, Quarter: a start at full and at a quarter torque, belt slipping until this road speed, and its heat."
     )
     out.print()
     for start in range(0, len(facts.grounds), _GROUNDS_A_TABLE):
