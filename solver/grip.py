@@ -22,6 +22,8 @@ from solver.side_load import NO_FRICTION, Bushes, side_load, side_load_slopes, s
 __all__ = ["Grip", "drive_need", "grip", "held_thrust", "slack_of_drive", "slack_tension"]
 
 _RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
+_TOUCHED = (0.0, 0.7, 1.6, 4.0)  # D / T2' at which tangents of the logarithm touch it; belts run at 0.5 to 3
+_LAST_STEP = 3e-8  # of the tight tension: what a Newton step leaves is less than its square here, 1e-15
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
 
 
@@ -232,19 +234,32 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
     belt = belt.aligned(thrust.ndim)
-    least, bush = belt.least_slack * pull, belt.driven_bush
-    # ln(1+z) <= z and sqrt(k) T2' <= S <= sqrt(k) T2' + D bound the root from above.
-    idle = thrust - (belt.pull_thrust - belt.active * belt.idle_thrust) * pull + np.maximum(bush, 0.0) * pull
-    slack = np.maximum(idle / (belt.wrap * belt.idle_thrust - bush * np.sqrt(belt.driven_spread)), least)
+    least = belt.least_slack * pull
+    slack = np.maximum(_most_slack(thrust, pull, belt), least)
     done = np.zeros(slack.shape, bool)
     for _ in range(60):
         value, by_slack, _ = held_thrust(slack, pull, belt)
         step = np.where(done, 0.0, (value - thrust) / by_slack)  # must not depend on what is solved beside it
-        done |= (np.abs(step) <= 1e-13 * (slack + pull)) | (slack <= least)  # from there the tangent is exact
+        done |= (np.abs(step) <= _LAST_STEP * (slack + pull)) | (slack <= least)  # from there the tangent is exact
         slack = slack - step
         if done.all():
             break
     return np.asarray(slack)
+
+
+def _most_slack(thrust: Array, pull: Array, belt: Grip) -> Array:
+    """What the slack tension of a driven thrust cannot exceed, close to it: where Newton's method begins.
+
+    ln(1 + z) lies below each of its tangents, and sqrt(k) (T2' + D/2) <= S <= sqrt(k) T2' + D.
+    """
+    root = np.sqrt(belt.driven_spread)
+    beside = (belt.pull_thrust - np.where(belt.driven_bush > 0, belt.driven_bush, belt.driven_bush * root / 2)) * pull
+    most = np.full(thrust.shape, np.inf)
+    for z in _TOUCHED:
+        rate = belt.idle_thrust * (belt.wrap - belt.active * (np.log1p(z) - z / (1 + z))) - belt.driven_bush * root
+        here = (thrust - beside + belt.idle_thrust * belt.active / (1 + z) * pull) / np.where(rate > 0, rate, 1.0)
+        most = np.where(rate > 0, np.minimum(most, here), most)
+    return most
 
 
 def drive_need(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:
