@@ -127,7 +127,7 @@ def lines_of(job: Job, words: str) -> list[str]:
 
 
 def test_estimated_arms_are_told_in_one_line_a_kind_with_what_hangs_on_them(job: Job) -> None:
-    fitted = str(job.spec.fitted.flyweight)
+    fitted = job.spec.fitted_parts["flyweight"]
     (rods,), (lines,) = lines_of(job, "slender rods"), lines_of(job, "along the line from pivot to centre")
     assert rods.startswith(f"arms by-length, {fitted}, three-ways are taken for")
     assert lines.startswith("arms by-pendulum are taken to be long")
