@@ -9,7 +9,7 @@ What is read from outside: slip limits `lam1`, `lam2` (largest T1'/T2' of drive 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from math import acos, atan, atan2, cos, exp, hypot, log, pi, sin, sqrt, tan
 
@@ -703,7 +703,8 @@ def duty(
                     float(pulls[j]),
                     bool(slips[j]),
                 )
-                for j in np.flatnonzero(weights > 0.0)
+                for j in range(len(s))
+                if weights[j] > 0.0
             )
         targets.append(w)
         ranges.append((v_low, v_high))
@@ -766,9 +767,15 @@ def work_out(
     lam2: np.ndarray,
     cells: int = CELLS,
     limit: float = 800.0,
+    target: float | None = None,
 ) -> Worked:
-    """9. All terms of a kit but those that need the fitted one (belt life, cost, changes)."""
+    """9. All terms of a kit but those that need the fitted one (belt life, cost, changes).
+
+    A `target` from outside takes the place of the speed of peak power.
+    """
     power = engine(*machine.engine)
+    if target is not None:
+        power = replace(power, peak_speed=target)
     s = np.linspace(0.0, 1.0, len(lam1))
     p = path(machine, belt, s)
     n = len(s)
@@ -918,6 +925,8 @@ def work_out(
     terms["ground_power"] = (
         100.0 * machine.efficiency * float(np.sum(weight * column["given"])) / float(np.sum(weight * column["asked"]))
     )
+    off = np.array([w - time.targets[visit.ground] for visit, w in zip(time.visits, column["w"], strict=True)]) / RPM
+    terms["worst_high"], terms["worst_low"] = float(off.max()), float(off.min())
     terms["engagement"] = sqrt(drive_loads[0] / thrusts[0].up) / RPM
 
     return Worked(
