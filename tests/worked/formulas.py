@@ -588,6 +588,7 @@ class Visit:
     weight: float
     pull: float  # at the target speed, as carried
     limited: bool  # tyres slip before the torque asked for
+    sweeps: float  # load changes that pass, a second
 
 
 @dataclass(frozen=True)
@@ -681,31 +682,26 @@ def duty(
         busy = ground.starts * run_dt.sum() + ground.load_changes * 2.0 * up_dt.sum()
         cut = min(1.0, 1.0 / busy)
         steady = 1.0 - busy * cut
-        run_up = spread(run_at, ground.starts * cut * run_dt, s)
-        cycle = spread(at_range, ground.load_changes * cut * up_dt, s)
-        even = spread(at_range, 0.5 * steady * dv / dv.sum(), s)
+        running = ground.load_changes * cut * up_dt + 0.5 * steady * dv / dv.sum()
         positions = spread(at_range, np.full(cells, (s_high - s_low) / cells), s)
         sweeps[number] = ground.share * ground.load_changes * cut * positions
-        for branch, torque, weights, is_run_up in (
-            (UPSHIFT, 1.0, run_up, True),
-            (UPSHIFT, ground.torque, cycle + even, False),
-            (BACKSHIFT, ground.torque, cycle + even, False),
+        # 7.8 time with slipping tyres and without are told apart before they are shared between positions; a position
+        # beyond the slipping takes the pull of full torque for what adhesion would hold there
+        held = np.minimum(adhesion_pull(machine, belt, ground, coarse.r1, coarse.r2, lam), full / coarse.r1)
+        passing = np.full(cells, ground.load_changes * cut * (s_high - s_low) / cells)
+        for branch, torque, at, amount, passed, is_run_up in (
+            (UPSHIFT, 1.0, run_at, ground.starts * cut * run_dt, 0.0 * passing, True),
+            (UPSHIFT, ground.torque, at_range, running, passing, False),
+            (BACKSHIFT, ground.torque, at_range, running, passing, False),
         ):
-            pulls, slips = carried(coarse, lam, torque)
-            visits.extend(
-                Visit(
-                    number,
-                    branch,
-                    torque,
-                    j,
-                    is_run_up,
-                    ground.share * float(weights[j]),
-                    float(pulls[j]),
-                    bool(slips[j]),
+            slips = carried(path(machine, belt, at), np.interp(at, s, lam), torque)[1]
+            for limited, pulls in ((False, torque * full / coarse.r1), (True, held)):
+                weights, swept = (ground.share * spread(at, each * (slips == limited), s) for each in (amount, passed))
+                visits.extend(
+                    Visit(number, branch, torque, j, is_run_up, float(w), float(pull), limited, float(sweep))
+                    for j, (w, pull, sweep) in enumerate(zip(weights, pulls, swept, strict=True))
+                    if w > 0.0
                 )
-                for j in range(len(s))
-                if weights[j] > 0.0
-            )
         targets.append(w)
         ranges.append((v_low, v_high))
         cuts.append(cut)
@@ -838,13 +834,12 @@ def work_out(
                 "bush1": side_load(tight, slack, here.th1) - side_load(light, lighter, here.th1),
                 "bush2": side_load(tight, slack, here.th2) - side_load(light, lighter, here.th2),
                 "given": max(own, 0.0),
-                "asked": visit.torque * power.torque(target) * target,
+                "asked": visit.pull * v,
                 "fatigue": v * (full / belt.max_tension) ** 11,
                 "rubbed": slip(belt, b, tight, slack, r1, r2)
                 * visit.pull
                 * v
-                * (1.0 + min(drive, driven))
-                / max(min(drive, driven), 0.02),
+                * (1.0 + 1.0 / max(min(drive, driven), 0.02)),
             }
         )
     column = {key: np.array([line[key] for line in lines]) for key in lines[0]}
@@ -883,9 +878,7 @@ def work_out(
     parts = {"belt": float(np.sum(weight * np.maximum(column["loss"] - column["least"], 0.0)))}
     rubbing = 0.0
     for visit, line in zip(time.visits, lines, strict=True):
-        if visit.run_up:  # run-ups are no sweeps of a load change
-            continue
-        cycles = sweeps[visit.ground, visit.position]
+        cycles = visit.sweeps  # run-ups are none
         rubbing += cycles * max(0.5 * machine.drive_bush * line["bush1"], 0.0) * float(p.dx1[visit.position])
         rubbing += cycles * max(0.5 * machine.driven_bush * line["bush2"], 0.0) * float(p.dx2[visit.position])
     parts["bushes"] = rubbing
@@ -983,10 +976,16 @@ class PullingAway:
     seconds: float
 
 
-def capacity(place: Place, thrust: Thrust, spring: float, w: float) -> float:
-    """11.1 Torque of the slipping belt on the drive sheave, as a cone clutch: 2 mu F / cos b at R1, mu of sliding."""
+def capacity(place: Place, behind: Place, thrust: Thrust, spring: float, w: float) -> float:
+    """11.1 Torque of the slipping belt on the drive sheave, as a cone clutch: 2 mu F / cos b at R1, mu of sliding.
+
+    No more than the driven sheave carries by its own thrust, P / (c_slip - Q), on the backshift, where it has less.
+    """
     closed = max(thrust.up * w**2 - spring, 0.0)
-    return 2.0 * place.belt.kinetic_friction * closed / cos(place.machine.half_angle) * place.r1
+    held = replace(place, branch=BACKSHIFT, fixed=behind.fixed, per_pull=behind.per_pull)
+    lacking = slip_thrust(held) - held.per_pull
+    on_driven = held.fixed / lacking if lacking > 0.0 else float("inf")
+    return min(2.0 * place.belt.kinetic_friction * closed / cos(place.machine.half_angle), on_driven) * place.r1
 
 
 def pulling_away(work: Worked, ground: Ground, torque: float, limit: float = 800.0) -> PullingAway:
@@ -995,10 +994,15 @@ def pulling_away(work: Worked, ground: Ground, torque: float, limit: float = 800
     The engine stays at take-up speed and gives M = torque T(w); the wheels get eta M i i_g / r_w, less what the ground
     resists with. Heat is the integral of M (w - v i i_g / r_w) dt until the road has caught up.
     """
-    place, thrust, spring, power = work.places[UPSHIFT][0], work.thrusts[0], float(work.drive_loads[0]), work.engine
+    place, behind = work.places[UPSHIFT][0], work.places[BACKSHIFT][0]
+    thrust, spring, power = work.thrusts[0], float(work.drive_loads[0]), work.engine
     machine = place.machine
     w = brentq(
-        lambda w: capacity(place, thrust, spring, w) - torque * power.torque(w), 150.0, limit, xtol=1e-11, rtol=1e-14
+        lambda w: capacity(place, behind, thrust, spring, w) - torque * power.torque(w),
+        150.0,
+        limit,
+        xtol=1e-11,
+        rtol=1e-14,
     )
     gear = place.r2 / place.r1 * ground.reduction / machine.wheel_radius  # engine rad/s for each m/s of road
     lock_up = w / gear
