@@ -151,7 +151,9 @@ def flyweights() -> list[str]:
             )
         return lines
 
-    def arm(thrust: tuple[float, ...], angle: float = 0.2, mass: float = BODY[0], cut: int = 0, way: str = "two") -> list[str]:
+    def arm(
+        thrust: tuple[float, ...], angle: float = 0.2, mass: float = BODY[0], cut: int = 0, way: str = "two"
+    ) -> list[str]:
         """Arms whose body is told in one of the ways a workshop has: both radii of gyration, a pendulum, an outline."""
         centre = f'mass: "{mass * 1e3:g} g", along: "{BODY[1] * 1e3:g} mm", across: "{BODY[2] * 1e3:g} mm"'
         if way == "outline":
@@ -286,7 +288,7 @@ def driven_springs() -> list[str]:
                         "kind: compression", form, *body))  # fmt: skip
     torsion = [
         ("grebe", 260, 420, 0.28), ("harrier", 330, 500, 0.28), ("heron", 200, 340, 0.36), ("hobby", 290, 430, 0.36),
-        ("jackdaw", 380, 560, 0.32), ("kestrel", 430, 600, 0.24), ("knot", 150, 280, 0.42), ("lapwing", 480, 640, 0.24),
+        ("jackdaw", 380, 560, 0.32), ("kestrel", 430, 600, 0.24), ("knot", 170, 300, 0.38), ("lapwing", 480, 640, 0.24),
     ]  # fmt: skip
     for number, (name, first, last, rate) in enumerate(torsion):
         words = f"torsion spring, {first} N installed, {last} N at full shift, {rate} N m/deg"
