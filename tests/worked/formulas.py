@@ -696,7 +696,8 @@ def duty(
         ):
             slips = carried(path(machine, belt, at), np.interp(at, s, lam), torque)[1]
             for limited, pulls in ((False, torque * full / coarse.r1), (True, held)):
-                weights, swept = (ground.share * spread(at, each * (slips == limited), s) for each in (amount, passed))
+                weights = ground.share * spread(at, amount * (slips == limited), s)
+                swept = ground.share * spread(at, passed * (slips == limited), s)
                 visits.extend(
                     Visit(number, branch, torque, j, is_run_up, float(w), float(pull), limited, float(sweep))
                     for j, (w, pull, sweep) in enumerate(zip(weights, pulls, swept, strict=True))
