@@ -5,9 +5,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from solver.belt_grip import grip
 from solver.belt_path import shift_path
 from solver.engine import EngineCurve
+from solver.grip import grip
 
 
 @pytest.fixture(scope="session")
