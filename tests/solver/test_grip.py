@@ -298,7 +298,7 @@ def test_bushes_in_which_a_sheave_would_stick_are_refused(seed):
     drive, driven = most_friction(path, *flanks, 1.0)
     grip(path, *flanks, bushes=Bushes(0.999 * drive, 0.999 * driven, 0.1, 0.05, 0.5))
     with pytest.raises(
-        PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave slide"
+        PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave"
     ):
         grip(path, *flanks, bushes=Bushes(0.0, 1.001 * driven, 0.1, 0.05, 0.5))
     if drive < 0.99:
@@ -308,7 +308,7 @@ def test_bushes_in_which_a_sheave_would_stick_are_refused(seed):
 
 def test_bushes_of_a_draw_are_refused_with_its_value():
     path = one_position(np.pi, np.pi)
-    with pytest.raises(PhysicalRangeError, match="bush friction of the driven clutch = 0.9 -"):
+    with pytest.raises(PhysicalRangeError, match=r"bush friction of the driven clutch = 0\.9 -"):
         grip(path, 0.23, 0.35, bushes=Bushes(0.0, np.array([0.1, 0.9]), 0.1, 0.05, 0.5))
 
 

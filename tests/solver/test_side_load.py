@@ -31,7 +31,7 @@ def test_side_load_is_the_vector_sum_of_the_strands(slack, pull, wrap):
 
 @given(slack=SLACKS, pull=PULLS, wrap=WRAPS)
 def test_both_shafts_carry_the_same_load(slack, pull, wrap):
-    # the belt as a free body: wraps of an open belt add up to a full turn, and what it does to one shaft it does to both
+    # the belt as a free body: what it does to one shaft it does to both; their wraps add up to a full turn
     assert spread_of(2 * np.pi - wrap) == pytest.approx(spread_of(wrap), rel=1e-9)
 
 
