@@ -18,11 +18,13 @@ from typing import Any
 import numpy as np
 import pytest
 import yaml
+from varying import stage_of
 
 from catalog import Job, load_job
 from catalog.shelf import DEMO_PARTS
 from catalog.slots import SLOT_FAMILIES, STATIONS
 from search import Kit, Score, rank, score_kit
+from search.builds import driven_builds
 from search.ranking import Ranking
 from search.request import Request
 from search.space import Space, fitted_kit, make_space, show_twist
@@ -30,6 +32,7 @@ from search.terms import SCORED
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TO_RPM = 30 / np.pi
+LOW = 1.6  # how much slower the low gear range is, where there is one
 
 Part = dict[str, Any]
 
@@ -160,7 +163,12 @@ class Draft:
             self.options["drive_spring"][1].pop("price", None)
         locks = self._locks()
 
-        families: dict[str, dict[str, Part]] = {"belts": self.demo.parts["belts"]}
+        belts = deepcopy(self.demo.parts["belts"])
+        if self.rng.random() < 0.3:  # some lie deeper or shallower than the radii hold for
+            self.machine["belt_width"] = "32 mm"
+            for belt in belts.values():
+                belt["top_width"] = f"{self.rng.uniform(31, 33):.3f} mm"
+        families: dict[str, dict[str, Part]] = {"belts": belts}
         for slot, parts in self.options.items():
             families.setdefault(SLOT_FAMILIES[slot], {}).update({part["id"]: part for part in parts})
         (folder / "parts").mkdir()
@@ -171,6 +179,8 @@ class Draft:
         (folder / "machine.yaml").write_text(json.dumps(self.machine))
         (folder / "job.yaml").write_text(json.dumps(self.spec))
         job = load_job(folder / "job.yaml")
+        if self.planted == "belt_temperature":
+            job = self._limit_heat(job, locks, folder)
         request = replace(
             Request.of(job),
             weights={term: float(self.rng.choice([0.0, 0.5, 1.0, 3.0])) for term in SCORED},
@@ -180,8 +190,22 @@ class Draft:
         )
         return SmallJob(job, request, locks, self.planted)
 
+    def _limit_heat(self, job: Job, locks: dict[str, str], folder: Path) -> Job:
+        """The job with the belt's temperature limited to the middle of what its kits reach, by the job or the belt."""
+        reached = driven_builds(stage_of(job), make_space(job, locks)).temperature
+        middle = f"{(reached.min() + reached.max()) / 2:.3f} K"
+        if self.rng.random() < 0.5:
+            self.limit(belt_temperature=middle)
+        else:
+            file = json.loads((folder / "parts" / "belts.yaml").read_text())
+            for belt in file["parts"]:
+                belt["max_temperature"] = middle
+            (folder / "parts" / "belts.yaml").write_text(json.dumps(file))
+        (folder / "job.yaml").write_text(json.dumps(self.spec))
+        return load_job(folder / "job.yaml")
+
     def _scene(self) -> None:
-        """Random grounds (none harder than the demo's, so that the machine climbs them), limits and grid."""
+        """Random grounds (none harder than the demo's, so that the machine climbs them), friction, limits and grid."""
         rng, spec = self.rng, self.spec
         chosen = rng.choice(len(spec["grounds"]), size=rng.integers(1, 4), replace=False)
         grounds = [spec["grounds"][n] for n in chosen]
@@ -189,13 +213,35 @@ class Draft:
             ground["share"] = f"{100 * share:.6f} %"
             ground["load_changes"] = f"{rng.integers(0, 9)} /min"
             ground["rolling"] *= float(rng.uniform(0.6, 1.0))
-        levels = [["100 %"], ["60 %", "100 %"], ["40 %", "70 %", "100 %"]][rng.integers(3)]
+            ground["torque"] = f"{rng.uniform(45, 100):.2f} %"
+            self._own_ways(ground)
         spec |= {"machine": "machine.yaml", "catalogue": ["parts"], "grounds": grounds}
-        spec["grid"] = {"positions": int(rng.integers(5, 9)), "torque_levels": levels}
+        spec["grid"] = {"positions": int(rng.integers(5, 9))}
+        for clutch, places in {"drive_clutch": ("bush", "guide", "pivot"), "driven_clutch": ("bush",)}.items():
+            rubbing = {f"{place}_friction": float(rng.choice([0.0, rng.uniform(0, 0.06)])) for place in places}
+            self.machine[clutch] |= rubbing
         self.window(300, 900)
         spec["limits"] |= {"in_stock": bool(rng.random() < 0.3), "belt_margin": "-20 %"}
         self.max_changes = int(rng.integers(2, 6)) if rng.random() < 0.4 else None
         self.budget = float(rng.integers(50, 300)) if rng.random() < 0.4 else None
+
+    def _own_ways(self, ground: Part) -> None:
+        """Now and then a target or a gear range of its own (and road speeds to suit), or tyres that soon slip."""
+        rng, slower = self.rng, 1.0
+        ground.pop("target", None)
+        ground.pop("range", None)
+        if rng.random() < 0.3:
+            slower = float(rng.uniform(0.75, 1.0))
+            ground["target"] = f"{slower * self.demo.job.drivetrain.target_speed * TO_RPM:.2f} rpm"
+        if rng.random() < 0.3:
+            usual = float(self.demo.job.inputs.vehicle.reduction)
+            self.machine["reduction"] = {"high": usual, "low": LOW * usual}
+            ground["range"] = "low"
+            slower /= LOW
+        ground["speed"] = [f"{slower * float(speed.removesuffix(' km/h')):.4f} km/h" for speed in ground["speed"]]
+        if rng.random() < 0.3:
+            resists = ground["rolling"] + float(ground["grade"].removesuffix(" %")) / 100
+            ground["adhesion"] = 0.02 + float(rng.uniform(1.2, 2.0)) * resists
 
     def window(self, least: float, most: float) -> None:
         """An engagement window about the engagement of the fitted kit [rpm]."""
@@ -296,6 +342,7 @@ PLANT: dict[str, Callable[[Draft], None]] = {
     "driven_spring_stress": lambda d: d.wire("driven_spring"),
     "self_locking": lambda d: d.plant("helix", angle="0.5 deg", ramp=None),
     "belt_holds": lambda d: d.spring("driven_spring", marked={"installed": "1 N", "full_shift": "2 N"}),
+    "belt_temperature": lambda d: d.spring("driven_spring", marked={"installed": "1200 N", "full_shift": "1800 N"}),
     "speed_limit": lambda d: d.limit(engine_speed=f"{d.demo.job.drivetrain.target_speed * TO_RPM * 1.0005:.3f} rpm"),
     "budget": _dear,
     "max_changes": _changed,

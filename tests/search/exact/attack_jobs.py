@@ -1,8 +1,9 @@
 """Jobs made to break the bounds: valid files of a small invented machine, drawn from a seed.
 
 Driven springs spread up to fifty times, ramps from 8 to 70 deg, belts that may slide (margin down to -50 %), torque
-that falls by 45 % within a few per cent of target, any grid, odd weights. The arms are made for one of the driven
-builds, drawn too, so that some kits run near target.
+that falls by 45 % within a few per cent of target, bushes and guides that rub up to where a sheave would stick, tyres
+that slip from some gear on, grounds with torques, targets and gear ranges of their own, any grid, odd weights. The
+arms are made for one of the driven builds, drawn too, so that some kits run near target.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from search.builds import driven_builds
 from search.request import Request
 from search.space import make_space
 from solver.balance import needed_drive_thrust
+from solver.points import along
 
 __all__ = ["attack_job", "attack_request"]
 
@@ -26,6 +28,8 @@ TARGET = 6000.0  # rpm
 TORQUE = 60.0  # N m there
 WIDE = {"drive": 2, "arms": 2, "heel": 30, "mid": 3, "driven": 12, "helices": 5}
 NARROW = {"drive": 1, "arms": 1, "heel": 60, "mid": 4, "driven": 60, "helices": 1}
+LOW = 1.7  # how much slower the low gear range is
+_RUBBING = (0.0, 0.0, 0.02, 0.06, 0.2)  # frictions of bushes, guides and pins
 STATED = {"description": "invented", "source": "invented", "basis": "example"}
 
 Part = dict[str, Any]
@@ -58,14 +62,18 @@ def attack_job(folder: Path, seed: int, **sizes: int) -> Job:
             break
         first *= 3
     train = job.drivetrain
-    pull = float(train.engine.at(train.target_speed)) / train.path.drive_radius
+    count = len(train.path.position)
+    upshift = along(count)
+    pull = upshift.pull(float(train.engine.at(train.target_speed)), train.path.drive_radius)
+    belt = train.grip.at(upshift)
     arms = []
     for number in range(sizes["arms"]):
-        wanted = needed_drive_thrust(side[rng.integers(len(side.fixed), size=1)], pull, train.grip)[0, 0, 0]
-        along = np.maximum(wanted[np.linspace(0, len(wanted) - 1, 5).astype(int)], 50.0)
+        chosen = side[rng.integers(len(side.fixed))].at(upshift)
+        wanted = needed_drive_thrust(chosen, pull, belt)[:count]
+        push = np.maximum(wanted[np.linspace(0, count - 1, 5).astype(int)], 50.0)
         load = float(drive_springs[int(rng.integers(sizes["drive"]))]["marked"]["installed"][:-2])
-        along = np.full(5, along.mean()) if narrow else along
-        arms.append(_arm(number, rng.uniform(0.7, 1.05) * (along + load), rng))
+        push = np.full(5, push.mean()) if narrow else push
+        arms.append(_arm(number, rng.uniform(0.7, 1.05) * (push + load), rng))
     _family(folder, "flyweights", arms)
     return load_job(folder / "job.yaml")
 
@@ -194,41 +202,50 @@ def _machine(rng: np.random.Generator, angle: float) -> dict[str, Any]:
     drive = {
         "family": "qa", "min_radius": "34 mm", "max_radius": "86 mm", "arms": 3, "pin_diameter": "8 mm",
         "pivot_radius": "47 mm", "roller_diameter": "15 mm", "roller_outboard": "34 mm", "roller_height": "2 mm",
-        "roller_friction": 0.0,
+        "roller_friction": 0.0, "guide_radius": f"{rng.uniform(20, 60):.1f} mm",
+        "torque_share": float(rng.choice([0.0, 0.5, 1.0])),
+        **{f"{part}_friction": float(rng.choice(_RUBBING)) for part in ("bush", "guide", "pivot")},
         "spring": {"installed_length": "300 mm", "outer_limit": "70 mm", "inner_limit": "54 mm"},
     }  # fmt: skip
     driven = {
         "family": "qb", "min_radius": "50 mm", "max_radius": "130 mm", "roller_diameter": "12 mm",
         "ramp_friction": float(rng.choice([0.0, 0.03, 0.1])), "torque_share": 0.5, "spring_tangs": True,
+        "bush_friction": float(rng.choice(_RUBBING)),
         "spring": {"installed_length": "300 mm", "outer_limit": "72 mm", "inner_limit": "56 mm"},
     }  # fmt: skip
     engine = {"curve": "engine.csv", "air": "as-measured", "idle_speed": "120 rpm"}
     engine |= {"speed_limit": f"{limit:.2f} rpm", "target_speed": f"{TARGET} rpm"}
     return STATED | {
         "id": "m", "engine": engine, "half_angle": f"{angle} deg", "centre_distance": "256 mm",
-        "drive_clutch": drive, "driven_clutch": driven, "friction_source": "invented", "mass": "300 kg",
-        "drag_area": "0.5 m^2", "wheel_radius": "320 mm", "reduction": 11.4, "driveline_efficiency": "90 %",
+        "drive_clutch": drive, "driven_clutch": driven, "friction_source": "invented", "mass": "1500 kg",
+        "drag_area": "0.5 m^2", "wheel_radius": "320 mm", "reduction": {"low": LOW * 11.4, "high": 11.4}, "driveline_efficiency": "90 %",
     }  # fmt: skip
 
 
 def _spec(rng: np.random.Generator, narrow: bool) -> dict[str, Any]:
     positions = int(rng.choice([5, 6, 9, 16, 60], p=[0.4, 0.25, 0.2, 0.1, 0.05]))
-    levels = 1 if narrow else int(rng.choice([1, 2, 3, 8], p=[0.4, 0.3, 0.25, 0.05]))
     grounds = []
-    for number in range(1 if narrow else int(rng.integers(1, 3))):
-        low = float(rng.uniform(20, 70))
+    for number in range(1 if narrow else int(rng.choice([1, 2, 3, 8], p=[0.3, 0.35, 0.3, 0.05]))):
+        share, low_range = float(rng.choice([1.0, 1.0, rng.uniform(0.75, 1.0)])), bool(rng.random() < 0.25)
+        low = float(rng.uniform(20, 70)) * share / (LOW if low_range else 1.0)
         speed = [f"{low:.3f} km/h", f"{low + rng.uniform(0.5, 3 if narrow else 30):.3f} km/h"]
-        grounds.append({
-            "name": f"g{number}", "share": "100 %", "source": "invented", "rolling": 0.01, "adhesion": 1.2,
-            "grade": "-3 %", "speed": speed, "load_changes": "2 /min", "starts": "0 /min",
-            "throttle": "100 %" if narrow else f"{rng.uniform(40, 100):.1f} %",
-        })  # fmt: skip
+        ground: Part = {
+            "name": f"g{number}", "share": "100 %", "source": "invented", "rolling": 0.01,
+            "adhesion": float(1.2 if rng.random() < (0.8 if narrow else 0.5) else rng.uniform(0.08, 0.3)), "grade": "-3 %", "speed": speed,
+            "load_changes": f"{rng.choice([0, 2, 20])} /min", "starts": f"{rng.choice([0, 0, 1])} /min",
+            "torque": "100 %" if narrow else f"{rng.uniform(40, 100):.1f} %",
+        }  # fmt: skip
+        if share < 1:
+            ground["target"] = f"{share * TARGET:.1f} rpm"
+        if low_range:
+            ground["range"] = "low"
+        grounds.append(ground)
     for ground in grounds:
         ground["share"] = f"{100 / len(grounds):.4f} %"
     fitted = dict.fromkeys(("heel", "mid", "tip"), "empty") | {"drive_spring": "d0", "flyweight": "a0"}
     return {
         "description": "invented", "machine": "machine.yaml", "catalogue": ["parts"], "belt": "b", "grounds": grounds,
-        "grid": {"positions": positions, "torque_levels": [f"{p:.1f} %" for p in np.linspace(30, 100, levels + 1)[1:]]},
+        "grid": {"positions": positions},
         "limits": {
             "engagement": ["5 rpm", "40000 rpm"], "idle_clearance": "1 rpm", "coil_clearance": "0.1 mm",
             "belt_margin": str(rng.choice(["-50 %", "-50 %", "0 %"])),

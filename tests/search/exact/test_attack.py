@@ -22,7 +22,8 @@ from search.points import duty_points
 from search.score import pair_terms
 from search.space import Space, make_space
 from solver import balance
-from solver.balance import BACKSHIFT, DrivenSide, DriveSide
+from solver.balance import DrivenSide, DriveSide
+from solver.points import BACKSHIFT
 
 pytestmark = pytest.mark.invariant
 
@@ -140,7 +141,7 @@ def test_a_backshift_that_may_run_faster_has_no_bound_of_its_own(
     pairs, bounds = some_pairs(sides, PAIRS, 4)
     terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
     assert (bounds <= terms["flatness"]).all()
-    backshift = np.nonzero(duty_points(sides.stage.drivetrain).used)[0] == BACKSHIFT
+    backshift = duty_points(sides.stage.drivetrain).points.branch == BACKSHIFT
     for part in sides.bounds.parts:
         assert (part.group.scale[backshift] == 0).all()
         assert (part.group.scale[~backshift] > 0).all()
