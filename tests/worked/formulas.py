@@ -689,15 +689,15 @@ def duty(
         # beyond the slipping takes the pull of full torque for what adhesion would hold there
         held = np.minimum(adhesion_pull(machine, belt, ground, coarse.r1, coarse.r2, lam), full / coarse.r1)
         passing = np.full(cells, ground.load_changes * cut * (s_high - s_low) / cells)
-        for branch, torque, at, amount, passed, is_run_up in (
+        for branch, torque, along, amount, passed, is_run_up in (
             (UPSHIFT, 1.0, run_at, ground.starts * cut * run_dt, 0.0 * passing, True),
             (UPSHIFT, ground.torque, at_range, running, passing, False),
             (BACKSHIFT, ground.torque, at_range, running, passing, False),
         ):
-            slips = carried(path(machine, belt, at), np.interp(at, s, lam), torque)[1]
+            slips = carried(path(machine, belt, along), np.interp(along, s, lam), torque)[1]
             for limited, pulls in ((False, torque * full / coarse.r1), (True, held)):
-                weights = ground.share * spread(at, amount * (slips == limited), s)
-                swept = ground.share * spread(at, passed * (slips == limited), s)
+                weights = ground.share * spread(along, amount * (slips == limited), s)
+                swept = ground.share * spread(along, passed * (slips == limited), s)
                 visits.extend(
                     Visit(number, branch, torque, j, is_run_up, float(w), float(pull), limited, float(sweep))
                     for j, (w, pull, sweep) in enumerate(zip(weights, pulls, swept, strict=True))
