@@ -114,7 +114,8 @@ def duty(grounds: Sequence[Ground], around: Surroundings) -> Duty:
         with blame(f"grounds[{number}]", refusals):
             found.append(_times(ground, around))
     refuse(refusals)
-    draws = np.broadcast_shapes(*(np.shape(part.time)[:-1] for times in found for part in times.parts))
+    varied = (np.shape(part.time)[:-1] for times in found for part in times.parts)
+    draws = np.broadcast_shapes(*varied, *(np.shape(ground.share) for ground in grounds))
     table = _Table(draws, len(grounds), around.path.position)
     for number, (ground, times) in enumerate(zip(grounds, found, strict=True)):
         for part in times.parts:
@@ -226,7 +227,9 @@ class _Traction:
         here = np.array([np.interp(path.position, around.path.position, row) for row in np.atleast_2d(limit)])
         limit = here.reshape(*limit.shape[:-1], len(path.position))
         belt_speed = per_draw(self.target, 2) * path.drive_radius
+        draws = (np.shape(v) for v in (around.grip.seat, *vars(around.losses).values()))
         tight = pull * limit / (limit - 1)
+        tight = np.broadcast_to(tight, np.broadcast_shapes(tight.shape, (*np.broadcast_shapes(*draws), 1)))
         lost = belt_loss(tight, tight - pull, belt_speed, path, around.grip.seat, around.losses)
         return np.asarray((pull * belt_speed - lost) * per_draw(around.vehicle.driveline_efficiency, 2) / speed)
 

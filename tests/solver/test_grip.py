@@ -297,9 +297,7 @@ def test_bushes_in_which_a_sheave_would_stick_are_refused(seed):
     path = one_position(*wraps)
     drive, driven = most_friction(path, *flanks, 1.0)
     grip(path, *flanks, bushes=Bushes(0.999 * drive, 0.999 * driven, 0.1, 0.05, 0.5))
-    with pytest.raises(
-        PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave"
-    ):
+    with pytest.raises(PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave"):
         grip(path, *flanks, bushes=Bushes(0.0, 1.001 * driven, 0.1, 0.05, 0.5))
     if drive < 0.99:
         with pytest.raises(PhysicalRangeError, match=r"bush friction of the drive clutch = .* lets the moving sheave"):
