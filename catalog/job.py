@@ -36,8 +36,8 @@ _DEMO_CATALOGUE = "demo"
 _LONG_MASS = 0.010  # m; a shorter mass moves engine speed by next to nothing, whichever way it lies
 _MOST_NAMES = 6  # of parts in one line
 _ESTIMATES = {
-    "rod": "swing as slender rods (state gyration, pendulum or outline)",
-    "line": "have all their moment of inertia along the line from pivot to centre (state two gyrations, or outline)",
+    "rod": "are taken for slender rods (state gyration, pendulum or outline)",
+    "line": "are taken to be long along the line from pivot to centre alone (state two gyrations, or outline)",
 }
 T = TypeVar("T")
 

@@ -60,8 +60,8 @@ class DriveClutch(Strict):
 
     assumed: ClassVar[dict[str, str]] = {
         "pivot_friction": "pins of the arms rub with an effective friction of 0.02 (vibration included)",
-        "bush_friction": "the moving drive sheave rubs on its shaft with an effective friction of 0.02",
-        "guide_friction": "guides of the moving drive sheave rub with an effective friction of 0.02",
+        "bush_friction": "the moving drive sheave rubs on its shaft with an effective friction of 0.015",
+        "guide_friction": "guides of the moving drive sheave rub with an effective friction of 0.015",
         "guide_radius": "guides of the moving drive sheave stand at the radius of the arms' pivots",
         "torque_share": "half the engine torque goes through the guides of the moving drive sheave",
     }
@@ -77,8 +77,8 @@ class DriveClutch(Strict):
     roller_height: Length
     roller_friction: Friction
     pivot_friction: Friction = 0.02
-    bush_friction: Friction = 0.02
-    guide_friction: Friction = 0.02
+    bush_friction: Friction = 0.015
+    guide_friction: Friction = 0.015
     guide_radius: Length | None = None
     torque_share: Fraction = 0.5
     spring: Pocket
@@ -98,7 +98,7 @@ class DrivenClutch(Strict):
     """Sheave on the gearbox; its radii bound where the belt may run."""
 
     assumed: ClassVar[dict[str, str]] = {
-        "bush_friction": "the moving driven sheave rubs on its shaft with an effective friction of 0.02",
+        "bush_friction": "the moving driven sheave rubs on its shaft with an effective friction of 0.015",
         "torque_share": "the moving driven sheave carries half the belt torque through the helix",
     }
 
@@ -107,7 +107,7 @@ class DrivenClutch(Strict):
     max_radius: Length
     roller_diameter: Length
     ramp_friction: Friction
-    bush_friction: Friction = 0.02
+    bush_friction: Friction = 0.015
     spring: Pocket
     spring_tangs: bool
     torque_share: Annotated[float, quantity("1", gt=0, ge=0.01, le=1)] = 0.5

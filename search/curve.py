@@ -6,11 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from catalog.job import Job
 from catalog.quantities import TO_KMH, TO_RPM
+from catalog.slots import BELT
 from search.belt_terms import belt_state, least_tensions
-from search.builds import DriveBuilds, DrivenBuilds
+from search.builds import DriveBuilds, DrivenBuilds, sides_of_kit
 from search.points import duty_points
-from search.score import shift_map
+from search.request import Request
+from search.score import make_stage, shift_map
+from search.space import Kit
 from search.stage import Stage
 from solver import balance
 from solver.balance import DrivenSide, DriveSide, Status
@@ -20,7 +24,7 @@ from solver.losses import belt_loss
 from solver.points import UPSHIFT, along
 from solver.side_load import side_load
 
-__all__ = ["CurvePoint", "MarginLimit", "SpringCost", "curve_of", "margin_limit", "spring_cost"]
+__all__ = ["CurvePoint", "MarginLimit", "SpringCost", "curve_of", "margin_limit", "margin_of", "spring_cost"]
 
 _LARGE = 999.0  # % shown for "far more than enough"
 _LIMITS = ("drive sheave", "driven sheave", "tension")
@@ -141,6 +145,13 @@ def margin_limit(drivetrain: Drivetrain, driven: DrivenSide) -> MarginLimit:
         branch="upshift" if duty.points.branch[point] == UPSHIFT else "backshift",
         grounds=tuple(ground.name for ground, on in zip(drivetrain.inputs.grounds, carried, strict=True) if on),
     )
+
+
+def margin_of(job: Job, kit: Kit) -> MarginLimit | None:
+    """What sets the belt margin of a kit of a job; None if its thrusts cannot be worked out."""
+    stage = make_stage(job, Request.of(job), kit.parts[BELT])
+    sides = sides_of_kit(stage, kit)
+    return sides and margin_limit(stage.drivetrain, sides[1])
 
 
 def spring_cost(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds) -> SpringCost:

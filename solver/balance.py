@@ -288,7 +288,13 @@ def engagement_speed(drive: DriveSide) -> Array:
 
 @dataclass(frozen=True)
 class Reserves:
-    """What each sheave has in hand until the belt slips on it, shape (..., j) [-]; at most 10."""
+    """What each sheave has in hand until the belt slips on it.
+
+    Attributes
+    ----------
+    drive, driven : ndarray, shape (..., j) [-]
+        Pull at which the sheave would slip, over the pull, less 1; at most 10.
+    """
 
     drive: Array
     driven: Array

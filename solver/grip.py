@@ -22,7 +22,11 @@ from solver.side_load import NO_FRICTION, Bushes, side_load, side_load_slopes, s
 __all__ = ["Grip", "drive_need", "grip", "held_thrust", "slack_of_drive", "slack_tension"]
 
 _RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
+_TOUCHED = (0.0, 0.7, 1.6, 4.0)  # D / T2' at which tangents of the logarithm touch it; belts run at 0.5 to 3
+_LAST_STEP = 3e-8  # of the tight tension: what a Newton step leaves is less than its square here, 1e-15
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
+# Of pull: narrow grooves fill their wrap only at less than doubles can tell from none; every sheave has slipped by far.
+_LEAST_SLACK = 1e-9
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,7 @@ class Grip:
     pull_thrust : ndarray, shape (n,) [-]
         Driven thrust of the active arc per unit of belt pull, cos b / (2 mu).
     least_slack : ndarray, shape (n,) [-]
-        T2' / pull at which the closed form's active arc fills the wrap.
+        T2' / pull at which the closed form's active arc fills the wrap; 1e-9 at least.
     drive_limit, driven_limit : ndarray, shape (n,) [-]
         Slip limits of the two sheaves.
     slip_thrust : ndarray, shape (2, n) [-]
@@ -136,6 +140,7 @@ def grip(
     b, mu, share = (per_draw(v, 2) for v in (half_angle, friction, seating))
     check_flanks(path.driven_wrap, b, mu)
     seat, active = seat_of(b, mu, share), np.sin(b) / mu
+    left = np.exp(-path.driven_wrap / active)  # of the tension, after a whole wrap of active arc
     limit = slip_limit(path.driven_wrap, b, mu)
     drive_factor, driven_factor = np.ones_like(limit), np.ones_like(limit)
     if corrected:
@@ -152,7 +157,7 @@ def grip(
     # On the driven side thrust rises with slack tension by e a (1 - exp(-theta / a)) at least, and stays convex in it
     # (`slack_tension`): with R = k (1 + z) + z^2 >= k (2 + z)^2 / 4, k (4 - k) / (4 R^(3/2)) is at most
     # (4 - k) / sqrt(k) over (1 + z)^2.
-    steady = np.minimum(-np.expm1(-path.driven_wrap / active), 2 * np.sqrt(driven_spread) / (4 - driven_spread + 1e-9))
+    steady = np.minimum(1 - left, 2 * np.sqrt(driven_spread) / (4 - driven_spread + 1e-9))
     _slides(driven_bush, active * idle_thrust * steady, "bush friction of the driven clutch")
     at_limit = side_load(1 / (limit - 1), 1.0, driven_spread)
     return Grip(
@@ -162,7 +167,7 @@ def grip(
         seat=_of_draw(seat),
         idle_thrust=idle_thrust,
         pull_thrust=np.asarray(pull_thrust),
-        least_slack=np.asarray(1 / np.expm1(path.driven_wrap / active)),
+        least_slack=np.maximum(left / (1 - left), _LEAST_SLACK),
         drive_limit=slip_limit(path.drive_wrap, b, mu, "drive"),
         driven_limit=limit,
         slip_thrust=_by_branch(idle * idle_thrust / (limit - 1) + pull_thrust, -driven_bush * at_limit),
@@ -232,19 +237,32 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
     belt = belt.aligned(thrust.ndim)
-    least, bush = belt.least_slack * pull, belt.driven_bush
-    # ln(1+z) <= z and sqrt(k) T2' <= S <= sqrt(k) T2' + D bound the root from above.
-    idle = thrust - (belt.pull_thrust - belt.active * belt.idle_thrust) * pull + np.maximum(bush, 0.0) * pull
-    slack = np.maximum(idle / (belt.wrap * belt.idle_thrust - bush * np.sqrt(belt.driven_spread)), least)
+    least = belt.least_slack * pull
+    slack = np.maximum(_most_slack(thrust, pull, belt), least)
     done = np.zeros(slack.shape, bool)
     for _ in range(60):
         value, by_slack, _ = held_thrust(slack, pull, belt)
         step = np.where(done, 0.0, (value - thrust) / by_slack)  # must not depend on what is solved beside it
-        done |= (np.abs(step) <= 1e-13 * (slack + pull)) | (slack <= least)  # from there the tangent is exact
+        done |= (np.abs(step) <= _LAST_STEP * (slack + pull)) | (slack <= least)  # from there the tangent is exact
         slack = slack - step
         if done.all():
             break
     return np.asarray(slack)
+
+
+def _most_slack(thrust: Array, pull: Array, belt: Grip) -> Array:
+    """What the slack tension of a driven thrust cannot exceed, close to it: where Newton's method begins.
+
+    ln(1 + z) lies below each of its tangents, and sqrt(k) (T2' + D/2) <= S <= sqrt(k) T2' + D.
+    """
+    root = np.sqrt(belt.driven_spread)
+    beside = (belt.pull_thrust - np.where(belt.driven_bush > 0, belt.driven_bush, belt.driven_bush * root / 2)) * pull
+    most = np.full(thrust.shape, np.inf)
+    for z in _TOUCHED:
+        rate = belt.idle_thrust * (belt.wrap - belt.active * (np.log1p(z) - z / (1 + z))) - belt.driven_bush * root
+        here = (thrust - beside + belt.idle_thrust * belt.active / (1 + z) * pull) / np.where(rate > 0, rate, 1.0)
+        most = np.where(rate > 0, np.minimum(most, here), most)
+    return most
 
 
 def drive_need(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:

@@ -60,12 +60,17 @@ class Points:
         return np.asarray(arm * np.asarray(torque, float) + held)
 
     def arm(self, drive_radius: Array, ndim: int = 0) -> Array:
-        """Belt pull per full torque of the engine [1/m], shaped to meet arrays of `ndim` axes."""
+        """Belt pull per full torque of the engine [1/m], shaped to meet arrays of `ndim` [-] axes.
+
+        The drive radius [m] is over the shift positions.
+        """
         return per_position(self.level / drive_radius[..., self.position], ndim)
 
 
 def along(positions: int, level: float = 1.0) -> Points:
     """The points of both branches at every shift position, at one share of full torque.
+
+    Source: derived here.
 
     Parameters
     ----------

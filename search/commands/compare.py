@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from catalog.job import Job
+    from search.curve import MarginLimit
     from search.score import Score
 
 __all__ = ["register"]
@@ -44,6 +45,7 @@ def compare_command(
     """Parse, score, render."""
     from catalog import load_job
     from catalog.errors import InputError, Problem
+    from search.curve import margin_of
     from search.kitfile import find_kit
     from search.ranking import rank
     from search.score import score_kit
@@ -57,6 +59,7 @@ def compare_command(
     ranks = [int(name) for name in kit_names if re.fullmatch("[0-9]{1,6}", name)]
     known = {k.rank: k.kit for k in rank(job, top=max(ranks)).kits} if max(ranks, default=0) else {}
     scores = [score_kit(job, find_kit(job, name, known)) for name in kit_names]
+    limits = [margin_of(job, score.kit) if score.terms else None for score in scores]
     rows: list[dict[str, Any]] = [
         {
             "kit": name,
@@ -64,9 +67,10 @@ def compare_command(
             "buildable": score.buildable,
             "score": score.score if score.buildable else None,
             **{term: score.terms.get(term) for term in TERMS},
+            "belt_margin_limit": limit.limit if limit else None,
             "broken": "; ".join(f"{rule}: {reason}" for rule, reason in score.failures.items()),
         }
-        for name, score in zip(kit_names, scores, strict=True)
+        for name, score, limit in zip(kit_names, scores, limits, strict=True)
     ]
     if output is Format.json:
         told = {"assumed": list(job.assumed), "warnings": warnings_of(job)}
@@ -76,10 +80,12 @@ def compare_command(
         print_csv(rows)
         return
     with page() as out:
-        _show(out, job, kit_names, scores)
+        _show(out, job, kit_names, scores, limits)
 
 
-def _show(out: Console, job: Job, names: Sequence[str], scores: Sequence[Score]) -> None:
+def _show(
+    out: Console, job: Job, names: Sequence[str], scores: Sequence[Score], limits: Sequence[MarginLimit | None]
+) -> None:
     from catalog.slots import SLOTS
     from search.screen import CAUTION, number, plain_table
     from search.terms import TERMS
@@ -101,6 +107,8 @@ def _show(out: Console, job: Job, names: Sequence[str], scores: Sequence[Score])
             unit = job.currency if name == "cost" else term.unit
             values = (number(s.terms[name], term.digits) if name in s.terms else "–" for s in scores[chosen])
             table.add_row(term.label + (f", {unit}" if unit else ""), *values)
+            if name == "belt_margin":
+                table.add_row("  set by", *(limit.limit if limit else "–" for limit in limits[chosen]))
         out.print()
         out.print(table)
     for letter, score in zip(letters, scores, strict=True):

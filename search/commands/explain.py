@@ -259,16 +259,11 @@ def _starts(out: Console, facts: Explanation) -> None:
 def _grounds(out: Console, facts: Explanation) -> None:
     from search.screen import number, plain_table, whole
 
-    own = len({round(g.target_rpm) for g in facts.grounds}) > 1
-    targets = ("Target",) if own else ()
-    table = plain_table(
-        "Ground", "Share", "km/h", *targets, "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it"
-    )
-    table.add_row("", "%", "", *["rpm"] * len(targets), "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
+    table = plain_table("Ground", "Share", "km/h", "Flatness", "Mean", "Lowest", "Highest", "Spins", "Share of it")
+    table.add_row("", "%", "", "% RMS", "rpm", "rpm", "rpm", "%", "%", style="dim")
     for g in facts.grounds:
         table.add_row(
-            g.ground, number(g.share, 0), f"{whole(g.low_kmh)}–{whole(g.high_kmh)}",
-            *([whole(g.target_rpm)] if own else []), number(g.flatness),
+            g.ground, number(g.share, 0), f"{whole(g.low_kmh)}–{whole(g.high_kmh)}", number(g.flatness),
             whole(g.mean_rpm), whole(g.lowest_rpm), whole(g.highest_rpm), number(g.traction_limited, 0),
             number(g.share_of_flatness, 0),
         )  # fmt: skip
@@ -278,15 +273,18 @@ def _grounds(out: Console, facts: Explanation) -> None:
         "running is judged at the torque that the ground states, not at road load."
     )
     out.print()
-    table = plain_table("Ground", "Drive", "Driven", "Belt", "Start", "Heat", "Quarter", "Heat", left=(0,))
-    table.add_row("", "kW", "kW", "degC", "km/h", "kJ", "km/h", "kJ", style="dim")
+    table = plain_table("Ground", "Torque", "Target", "Drive", "Driven", "Belt", "Start", "Heat", "Gentle", "Heat")
+    table.add_row("", "%", "rpm", "kW", "kW", "degC", "km/h", "kJ", "km/h", "kJ", style="dim")
     for g in facts.grounds:
         cells = [cell for start in g.starts for cell in _start_cells(start)]
-        table.add_row(g.ground, number(g.drive_heat), number(g.driven_heat), number(g.belt_temperature, 0), *cells)
+        table.add_row(
+            g.ground, number(g.torque, 0), whole(g.target_rpm), number(g.drive_heat), number(g.driven_heat),
+            number(g.belt_temperature, 0), *cells,
+        )  # fmt: skip
     out.print(table)
     out.print(
         "Drive, Driven, Belt: heat of the belt at each sheave and steady temperature of the belt, at target speed. "
-        "Start, Quarter: a start at full and at a quarter torque, belt slipping until this road speed, and its heat."
+        "Start, Gentle: a start at full and at a quarter torque, belt slipping until this road speed, and its heat."
     )
     out.print()
     for start in range(0, len(facts.grounds), _GROUNDS_A_TABLE):

@@ -127,10 +127,10 @@ def lines_of(job: Job, words: str) -> list[str]:
 
 
 def test_estimated_arms_are_told_in_one_line_a_kind_with_what_hangs_on_them(job: Job) -> None:
-    fitted = str(job.spec.fitted.flyweight)
+    fitted = job.spec.fitted_parts["flyweight"]
     (rods,), (lines,) = lines_of(job, "slender rods"), lines_of(job, "along the line from pivot to centre")
-    assert rods.startswith(f"arms by-length, {fitted}, three-ways swing as")
-    assert lines.startswith("arms by-pendulum have")
+    assert rods.startswith(f"arms by-length, {fitted}, three-ways are taken for")
+    assert lines.startswith("arms by-pendulum are taken to be long")
     assert not any(name in rods + lines for name in ("by-outline", "by-gyration", "benched"))
     low, high = (float(n) for n in rods.removesuffix(" rpm at most").rsplit(" by ")[1].split(" to "))
     assert 10 < low < high < 100
@@ -152,7 +152,7 @@ def test_arms_that_do_not_fit_and_long_lists_are_not_told(tmp_path: Path) -> Non
     arms = files["parts/flyweights.yaml"]["parts"]
     arms += [arms[0] | {"id": f"more-{n}"} for n in range(9)] + [arms[0] | {"id": "alien", "fits": ["other-drive"]}]
     (line,) = lines_of(load_job(write(files, tmp_path)), "slender rods")
-    assert " and 5 more swing" in line
+    assert " and 5 more are taken" in line
     assert "alien" not in line
 
 

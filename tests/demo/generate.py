@@ -8,11 +8,14 @@ inertia slope wanted, by way of arm angle and roller path, to the contact face. 
 
 from __future__ import annotations
 
+from dataclasses import astuple
 from pathlib import Path
 
 import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import CubicSpline
+
+from solver.flyweights import Body, body_on_line, gyration_of_pendulum, outline_body, point_mass
 
 PARTS = Path(__file__).parents[2] / "catalog" / "parts"
 
@@ -21,20 +24,25 @@ TRAVEL, ROLLER, PIVOT, OUTBOARD, HEIGHT = 24.01e-3, 7.5e-3, 47e-3, 34e-3, 2e-3
 ARMS = 3
 TARGET = 728.0  # rad/s
 BODY = (0.064, 35e-3, -6e-3)  # mass, along, across
+GYRATION = (40e-3, 9e-3)  # about the pivot, along and across the line from pivot to centre
+OUTLINE = [(-7, -4), (0, -9), (22, -13), (48, -19), (62, -22), (64, -13), (46, -3), (24, 2), (4, 6), (-6, 4)]  # mm
 SEATS = {"heel": (16e-3, -4e-3), "mid": (37e-3, -9e-3), "tip": (54e-3, -14e-3)}
 NOMINAL = {"heel": 9e-3, "mid": 11e-3, "tip": 12e-3}
 
 
-def face(thrust: np.ndarray, start_angle: float, body: float) -> list[tuple[float, float]]:
+def face(thrust: np.ndarray, start_angle: float, bare: Body) -> list[tuple[float, float]]:
     """Contact face that gives a thrust [N] at target speed, a cubic through values evenly spaced over the travel."""
     x = np.linspace(-0.7e-3, TRAVEL + 1.2e-3, 25)
     slope = CubicSpline(np.linspace(0, TRAVEL, len(thrust)), 2 * thrust / TARGET**2)(x)
-    mass = np.array([body, *NOMINAL.values()])
-    place = np.array([BODY[1:], *SEATS.values()])
-    reach, lead = np.hypot(*place.T), np.arctan2(place[:, 1], place[:, 0])
+    masses = [point_mass(NOMINAL[name], *SEATS[name]) for name in SEATS]
+    moments = [astuple(body) for body in (bare, *masses)]
+    mass, along, across, j_along, j_across, j_product = (sum(column) for column in zip(*moments, strict=True))
+    along, across = (sum(m[0] * m[k] for m in moments) for k in (1, 2))  # first moments
 
     def inertia(q: np.ndarray) -> np.ndarray:
-        return ARMS * np.sum(mass * (PIVOT + reach * np.sin(q[:, None] + lead)) ** 2, axis=1)
+        first = along * np.sin(q) + across * np.cos(q)
+        second = j_along * np.sin(q) ** 2 + j_across * np.cos(q) ** 2 + j_product * np.sin(2 * q)
+        return ARMS * (mass * PIVOT**2 + 2 * PIVOT * first + second)
 
     angles = np.linspace(start_angle - 0.3, start_angle + 0.9, 6001)
     swung = cumulative_trapezoid(slope, x, initial=0)
@@ -143,14 +151,28 @@ def flyweights() -> list[str]:
             )
         return lines
 
-    def arm(thrust: tuple[float, ...], angle: float = 0.2, body: float = BODY[0], cut: int = 0) -> list[str]:
-        points = face(np.array(thrust), angle, body)
+    def arm(
+        thrust: tuple[float, ...], angle: float = 0.2, mass: float = BODY[0], cut: int = 0, way: str = "two"
+    ) -> list[str]:
+        """Arms whose body is told in one of the ways a workshop has: both radii of gyration, a pendulum, an outline."""
+        centre = f'mass: "{mass * 1e3:g} g", along: "{BODY[1] * 1e3:g} mm", across: "{BODY[2] * 1e3:g} mm"'
+        if way == "outline":
+            bare = outline_body(np.array(OUTLINE) * 1e-3, mass)
+            corners = ", ".join(f"[{u}, {v}]" for u, v in OUTLINE)
+            told = [f'body: {{mass: "{mass * 1e3:g} g", outline: {{unit: mm, points: [{corners}]}}}}']
+        elif way == "pendulum":
+            distance = float(np.hypot(*BODY[1:]))
+            period = round(2 * np.pi * GYRATION[0] / np.sqrt(9.80665 * distance), 3)
+            bare = body_on_line(mass, *BODY[1:], gyration_of_pendulum(period, distance))
+            told = [f'body: {{{centre}, pendulum: "{period} s"}}']
+        else:
+            bare = body_on_line(mass, *BODY[1:], *GYRATION)
+            both = ", ".join(f'"{k * 1e3:g} mm"' for k in GYRATION)
+            told = [f"body: {{{centre}, gyration: [{both}]}}"]
+        points = face(np.array(thrust), angle, bare)
         points = points[: len(points) - cut]
         rows = ["  unit: mm", "  points:", *(f"    - [{u}, {v}]" for u, v in points)]
-        return [
-            f'body: {{mass: "{body * 1e3:g} g", along: "{BODY[1] * 1e3:g} mm", across: "{BODY[2] * 1e3:g} mm"}}',
-            "profile:", *rows,
-        ]  # fmt: skip
+        return [*told, "profile:", *rows]
 
     def fitting(pin: str = "8 mm", roller: str = "15 mm", count: int = 3, fits: str = "quern-drive") -> list[str]:
         return [f'fits: ["{fits}"]', f"count: {count}", f'pin_diameter: "{pin}"', f'roller_diameter: "{roller}"']
@@ -163,9 +185,10 @@ def flyweights() -> list[str]:
         ("scythe", "strong at both ends", (4900, 4020, 3920, 4180)),
         ("adze", "level push over the whole shift", (4350, 4200, 4110, 4060)),
     ]
+    ways = {"scythe": "outline", "adze": "pendulum"}
     out = [
         part(name, f"arms, {words}", "measured", f"{96 + 4 * i}.00 EUR", i % 3 + 1, LEDGER, *fitting(),
-             *arm(thrust), *stations())
+             *arm(thrust, way=ways.get(name, "two")), *stations())
         for i, (name, words, thrust) in enumerate(made)
     ]  # fmt: skip
     travel = [0, 6, 12, 18, 24.5]
@@ -183,7 +206,7 @@ def flyweights() -> list[str]:
     out.append(part("yoke", "arms known by a bench table only", "measured", "104.00 EUR", 1,
                     "invented thrust bench sheet", *fitting(), *table, *stations()))  # fmt: skip
     out.append(part("flail", "arms that need a tip mass", "datasheet", "99.00 EUR", 0, LEDGER, *fitting(),
-                    *arm((4850, 4210, 4020, 3960), body=0.060), *stations(must="tip")))  # fmt: skip
+                    *arm((4850, 4210, 4020, 3960), mass=0.060), *stations(must="tip")))  # fmt: skip
     out.append(part("mattock", "arms with a face cut short: the roller runs off", "estimated", "60.00 EUR", 1, LEDGER,
                     *fitting(), *arm((5050, 4420, 4280, 4330), cut=3), *stations()))  # fmt: skip
     out.append(part("harrow", "arms for four pins", "datasheet", "120.00 EUR", 1, LEDGER, *fitting(count=4),
@@ -238,7 +261,7 @@ def helices() -> list[str]:
               f'ramp: [{{travel: "0 mm", angle: "{first} deg"}}, {{travel: "8 mm", angle: "{middle} deg"}}, '
               f'{{travel: "21 mm", angle: "{last} deg"}}]', 'twist_range: ["10 deg", "60 deg"]', price="118.00 EUR")  # fmt: skip
     helix("ramp-flat-start", "flat first step: locks itself",
-          'ramp: [{travel: "0 mm", angle: "1.5 deg"}, {travel: "4 mm", angle: "38 deg"}]', steps)  # fmt: skip
+          'ramp: [{travel: "0 mm", angle: "0.5 deg"}, {travel: "4 mm", angle: "38 deg"}]', steps)  # fmt: skip
     helix("ramp-40-short", "40 deg, ends early", 'angle: "40 deg"', steps, travel="18 mm")
     helix("ramp-40-wide", "40 deg for a wide roller", 'angle: "40 deg"', steps, roller="16 mm")
     helix("ramp-40-loam", "40 deg for the larger clutch", 'angle: "40 deg"', steps, fits="loam-driven", stock=0)
@@ -264,8 +287,8 @@ def driven_springs() -> list[str]:
         out.append(part(name, words, "datasheet", f"{26 + number % 4}.00 EUR", number % 3, LEDGER, fits,
                         "kind: compression", form, *body))  # fmt: skip
     torsion = [
-        ("grebe", 520, 900, 0.10), ("harrier", 600, 1000, 0.10), ("heron", 520, 900, 0.16), ("hobby", 600, 1050, 0.16),
-        ("jackdaw", 680, 1150, 0.12), ("kestrel", 700, 1050, 0.08), ("knot", 450, 850, 0.20), ("lapwing", 760, 1200, 0.06),
+        ("grebe", 260, 420, 0.28), ("harrier", 330, 500, 0.28), ("heron", 200, 340, 0.36), ("hobby", 290, 430, 0.36),
+        ("jackdaw", 380, 560, 0.32), ("kestrel", 430, 600, 0.24), ("knot", 170, 300, 0.38), ("lapwing", 480, 640, 0.24),
     ]  # fmt: skip
     for number, (name, first, last, rate) in enumerate(torsion):
         words = f"torsion spring, {first} N installed, {last} N at full shift, {rate} N m/deg"
@@ -295,14 +318,16 @@ def belts() -> list[str]:
         part("scree-belt", "the fitted belt, 34 mm top width", "estimated", "139.00 EUR", 2,
              "invented; friction 0.35 and losses as common practice, no source; no measured map exists",
              'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "995 mm"', 'half_angle: "13 deg"',
-             'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", loss),
+             'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", "kinetic_friction: 0.33",
+             'top_width: "34 mm"', 'max_temperature: "110 degC"', loss),
         part("scree-belt-short", "a belt too short for this machine", "example", "139.00 EUR", 0, "invented",
              'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "930 mm"', 'half_angle: "13 deg"',
              'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", loss),
         part("scree-belt-soft", "a softer compound: more grip, more loss", "estimated", "152.00 EUR", 1,
              "invented; friction and losses as common practice, no source; no measured map exists",
              'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "994 mm"', 'half_angle: "13 deg"',
-             'mass_per_length: "0.43 kg/m"', 'max_tension: "4.2 kN"', "friction: 0.39", soft),
+             'mass_per_length: "0.43 kg/m"', 'max_tension: "4.2 kN"', "friction: 0.39", "kinetic_friction: 0.36",
+             'top_width: "33.8 mm"', 'max_temperature: "105 degC"', soft),
     ]  # fmt: skip
 
 

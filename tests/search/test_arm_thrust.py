@@ -54,8 +54,8 @@ def test_thrust_loss_and_engagement_are_those_of_the_parts_put_together(
         for station, seat in arm.stations.items():
             mass = shelf.family("masses").get(str(names[station]))
             bodies += [point_mass(mass.mass, seat.along, seat.across)] if mass else []  # type: ignore[attr-defined]
-        free = arm.count / 2 * sum(inertia_slope(motion, given.pivot_radius, one) for one in bodies)
-        thrown = arm.count * sum(centrifugal(motion, given.pivot_radius, one) for one in bodies)
+        free = arm.count / 2 * np.sum([inertia_slope(motion, given.pivot_radius, one) for one in bodies], axis=0)
+        thrown = arm.count * np.sum([centrifugal(motion, given.pivot_radius, one) for one in bodies], axis=0)
         friction = arm_friction(motion, given.roller_friction, 0.12, given.pin_radius)
         thrust, spring = friction.thrust(free, thrown), builds.side.spring[row]
         assert builds.side.thrust_per_speed2[row] == pytest.approx(thrust, rel=1e-10)

@@ -1,13 +1,15 @@
-"""An invented machine for the solver's own tests: belt path, belt, engine, one arm and one helix."""
+"""An invented machine for the solver's own tests: belt path, belt at its points, engine, and one arm."""
 
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from solver.belt_grip import grip
 from solver.belt_path import shift_path
 from solver.engine import EngineCurve
+from solver.grip import grip
+from solver.points import along
+from solver.side_load import Bushes
 
 
 @pytest.fixture(scope="session")
@@ -15,11 +17,16 @@ def machine():
     """Path, belt and engine; numbers of common size."""
     half_angle, friction = np.radians(13.5), 0.35
     path = shift_path(np.linspace(0, 1, 12), 0.036, 0.090, 1.055, 0.268, half_angle)
+    bushes = Bushes(drive=0.06, driven=0.08, guide=0.10, guide_radius=0.05, torque_share=0.5)
+    points = along(12)  # of both branches at full torque
     return SimpleNamespace(
         half_angle=half_angle,
         friction=friction,
         path=path,
-        belt=grip(path, half_angle, friction),
+        points=points,
+        belt=grip(path, half_angle, friction).at(points),
+        rough=grip(path, half_angle, friction, bushes=bushes).at(points),  # sheaves that rub on their shafts
+        bushes=bushes,
         engine=EngineCurve(np.linspace(200, 900, 8), np.array([38.0, 52, 61, 66, 67, 63, 52, 36])),
         steady=EngineCurve(np.linspace(200, 900, 8), np.full(8, 55.0)),  # the same torque at every speed
     )

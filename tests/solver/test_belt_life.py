@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from solver.belt_life import belt_temperature, conductance, fatigue_rate, relative_life, slip_wear_rate
+from solver.belt_life import belt_temperature, conductance, fatigue_rate, relative_life, slip_wear_rate, warmth
 from solver.errors import PhysicalRangeError
 
 RATES = st.floats(1e-6, 1e6)
@@ -16,22 +16,36 @@ RATES = st.floats(1e-6, 1e6)
 @pytest.mark.published
 def test_life_halves_every_ten_degrees():
     # Shepherd, Hot and cold running belts, Power Transmission Design, Oct 1992: belt life halves per 10 C of belt
-    cold, warm = (fatigue_rate(2000.0, 30.0, t, 4000.0) for t in (330.0, 340.0))
+    cold, warm, hot = warmth([330.0, 340.0, 350.0])
     assert warm / cold == pytest.approx(2, rel=1e-12)
+    assert hot / warm == pytest.approx(2, rel=1e-12)
 
 
 @pytest.mark.published
 def test_ten_per_cent_more_tension_cuts_life_to_a_third():
     # Shigley Table 17-16 exponents 10.9 to 12.6 (from memory): life 0.30 to 0.35 at 10 % more peak tension
-    ratio = fatigue_rate(2000.0, 30.0, 330.0, 4000.0) / fatigue_rate(2200.0, 30.0, 330.0, 4000.0)
+    ratio = fatigue_rate(2000.0, 30.0, 4000.0) / fatigue_rate(2200.0, 30.0, 4000.0)
     assert 0.30 < ratio < 0.36
 
 
 @pytest.mark.invariant
 def test_fatigue_is_that_of_the_belt_speed_at_rated_tension_and_sixty_degrees():
-    assert fatigue_rate(4000.0, 30.0, 333.15, 4000.0) == pytest.approx(30.0, rel=1e-12)
-    assert fatigue_rate(4000.0, 60.0, 333.15, 4000.0) == pytest.approx(60.0, rel=1e-12)
-    assert np.isfinite(fatigue_rate(4000.0, 30.0, 1e5, 4000.0))
+    assert fatigue_rate(4000.0, 30.0, 4000.0) == pytest.approx(30.0, rel=1e-12)
+    assert fatigue_rate(4000.0, 60.0, 4000.0) == pytest.approx(60.0, rel=1e-12)
+    assert warmth(333.15) == pytest.approx(1, rel=1e-12)
+
+
+@pytest.mark.invariant
+def test_a_belt_that_any_model_has_burnt_still_wears_at_a_finite_rate():
+    assert np.isfinite(warmth([1e5, 1e9]) * fatigue_rate(40_000.0, 300.0, 4000.0)).all()
+    assert (np.diff(warmth(np.linspace(250.0, 700.0, 50))) > 0).all()
+
+
+@pytest.mark.invariant
+def test_fatigue_of_draws_meets_their_own_rating():
+    together = fatigue_rate(np.array([[1000.0, 2000], [1000.0, 2000]]), 30.0, np.array([4000.0, 5000]))
+    for number, rated in enumerate((4000.0, 5000.0)):
+        assert together[number].tolist() == fatigue_rate(np.array([1000.0, 2000]), 30.0, rated).tolist()
 
 
 @pytest.mark.invariant
@@ -130,8 +144,8 @@ def test_life_of_draws_meets_their_own_reference():
         (lambda: conductance(0.0, 700.0), "belt_cooling = 0 W/K"),
         (lambda: conductance(50.0, 0.0), "speed = 0 rad/s"),
         (lambda: conductance(50.0, 700.0, -1.0), "stated_speed = -1 rad/s"),
-        (lambda: fatigue_rate(-1.0, 30.0, 330.0, 4000.0), "tight_tension = -1 N"),
-        (lambda: fatigue_rate(1.0, 30.0, 330.0, 0.0), "rated_tension = 0 N"),
+        (lambda: fatigue_rate(-1.0, 30.0, 4000.0), "tight_tension = -1 N"),
+        (lambda: fatigue_rate(1.0, 30.0, 0.0), "rated_tension = 0 N"),
         (lambda: slip_wear_rate(-1.0, 0.5), "slip_power = -1 W"),
         (lambda: relative_life(-1.0, 1.0, 1.0, 1.0), "fatigue = -1 m/s"),
         (lambda: relative_life(1.0, 1.0, 1.0, -1.0), "reference_slip_wear = -1 W"),

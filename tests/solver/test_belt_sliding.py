@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from solver.belt_grip import driven_thrust, grip, theory_over_closed
+from solver.belt_grip import driven_thrust, theory_over_closed
 from solver.belt_path import shift_path
 from solver.belt_sliding import active_arc, slip_ratio, table_arc, thrust_factor
 from solver.errors import PhysicalRangeError
+from solver.grip import grip
 
 B13 = np.radians(13)
 

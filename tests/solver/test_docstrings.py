@@ -34,10 +34,14 @@ def public(modules, kind):
     return [pytest.param(thing, id=name) for name, thing in members if kind(thing)]
 
 
+def is_record(thing):
+    return inspect.isclass(thing) and dataclasses.is_dataclass(thing)
+
+
 def methods(modules):
     """(name, function) of the public methods and properties of public classes, as written there."""
     found = []
-    for param in public(modules, dataclasses.is_dataclass):
+    for param in public(modules, is_record):
         for name, thing in vars(param.values[0]).items():
             function = getattr(thing, "fget", None) or getattr(thing, "func", None) or thing
             if not name.startswith("_") and inspect.isfunction(function):
@@ -110,7 +114,7 @@ def raises(function, seen=frozenset()):
 
 FUNCTIONS = public(MODULES, inspect.isfunction)
 FORMULAS = public(PHYSICS, inspect.isfunction)
-RECORDS = public(PHYSICS, dataclasses.is_dataclass)
+RECORDS = public(PHYSICS, is_record)
 
 
 def test_the_survey_sees_the_solver():
