@@ -182,9 +182,11 @@ def documents(*, plain: bool = False) -> Documents:
     arms.append(_PART | same | {"id": "benched", "thrust": bench})
     plate = {"unit": "mm", "points": [[-6, 5], [-6, -6], [30, -14], [62, -18], [62, -8], [20, 4]]}
     bodies = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
-    bodies["by-gyration"] = arms[0]["body"] | {"gyration": ["42 mm", "8 mm"]}
-    bodies["by-pendulum"] = arms[0]["body"] | {"pendulum": "0.42 s"}
-    bodies["by-length"] = arms[0]["body"] | {"length": "60 mm"}
+    middle = {key: arms[0]["body"][key] for key in ("mass", "along", "across")}
+    bodies["by-gyration"] = middle | {"gyration": ["42 mm", "8 mm"]}
+    bodies["by-one-gyration"] = middle | {"gyration": "42 mm"}
+    bodies["by-pendulum"] = middle | {"pendulum": "0.42 s"}
+    bodies["by-length"] = middle | {"length": "60 mm"}
     arms += [_PART | same | {"id": name, "profile": arms[0]["profile"], "body": body} for name, body in bodies.items()]
     return files
 
