@@ -99,7 +99,7 @@ def belt_state(drivetrain: Drivetrain, duty: DutyPoints, side: DrivenSide) -> Be
 def heat_by_ground(drivetrain: Drivetrain, duty: DutyPoints, lost: Array) -> tuple[Array, Array]:
     """Mean belt loss [W] and steady belt temperature [K] on each ground, shape (k, grounds), of losses (k, j) [W]."""
     inputs = drivetrain.inputs
-    heat = lost @ (duty.by_ground / duty.by_ground.sum(axis=1, keepdims=True)).T
+    heat = _summed(lost, duty.by_ground / duty.by_ground.sum(axis=1, keepdims=True))
     targets = [drivetrain.target_speed if g.target_speed is None else g.target_speed for g in inputs.grounds]
     conducts = conductance(inputs.cooling.belt, np.array(targets), inputs.cooling.at_speed)
     return heat, inputs.site.temperature + heat / conducts
@@ -127,8 +127,8 @@ def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index)
     def work(rows: slice) -> None:
         state, helix = belt_state(drivetrain, duty, side[rows]), helix_of[rows]
         above = [np.maximum(one - of[helix], 0.0) for one, of in zip(loads(state.slack), least_loads, strict=True)]
-        loss[rows] = np.maximum(state.lost - lowest[helix], 0.0) @ duty.weights
-        loss[rows] += above[0] @ drive_rubs + above[1] @ driven_rubs
+        excess = np.maximum(state.lost - lowest[helix], 0.0) * duty.weights
+        loss[rows] = (excess + above[0] * drive_rubs + above[1] * driven_rubs).sum(axis=-1)
         margin[rows] = state.margin.min(axis=-1)
         warmest[rows] = heat_by_ground(drivetrain, duty, state.lost)[1].max(axis=-1)
 
@@ -161,4 +161,12 @@ def wear_rates(drivetrain: Drivetrain, side: DrivenSide) -> tuple[Array, Array]:
     heated = warmth(heat_by_ground(drivetrain, duty, state.lost)[1])
     slipping = slip_power(state.tight, state.slack, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses)
     worn = slip_wear_rate(slipping, np.minimum(state.on_drive, state.on_driven))
-    return ((fatigue @ duty.by_ground.T) * heated).sum(axis=-1), worn @ duty.weights
+    return (_summed(fatigue, duty.by_ground) * heated).sum(axis=-1), (worn * duty.weights).sum(axis=-1)
+
+
+def _summed(values: Array, weights: Array) -> Array:
+    """Values of builds (k, j) weighted for each ground (grounds, j) and summed, shape (k, grounds).
+
+    Not by matrices: their last digits would depend on what is summed beside them.
+    """
+    return np.stack([(values * row).sum(axis=-1) for row in weights], axis=-1)

@@ -129,6 +129,7 @@ def drive_builds(stage: Stage, space: Space) -> DriveBuilds:
     gain = side.thrust_per_speed2 / pick(options.frictionless, choice)[:, None]
     hysteresis = 1 / gain[:, 0] - 1 / gain[:, 1]
     cost, unpriced, changes = _bill(options, choice)
+    rubbed = side.spring * hysteresis * position_sweeps(drivetrain)
     return DriveBuilds(
         choice=choice,
         cost=cost,
@@ -136,7 +137,7 @@ def drive_builds(stage: Stage, space: Space) -> DriveBuilds:
         changes=changes,
         excluded=judged.excluded,
         reasons=judged.reasons,
-        loss=(side.spring * hysteresis) @ position_sweeps(drivetrain) * float(np.ptp(drivetrain.path.drive_travel)),
+        loss=rubbed.sum(axis=-1) * float(np.ptp(drivetrain.path.drive_travel)),
         side=side,
         engagement=pick(options.engagement, choice),
         at_limit=side.thrust_per_speed2[:, UPSHIFT] * drivetrain.speed_limit**2 - side.spring,

@@ -261,7 +261,7 @@ class DrivenOptions(Options):
         slope = pick(self.per_torque, choice)
         swept = (slope[:, 0] - slope[:, 1]) * self.torque(choice) * np.gradient(path.driven_travel, path.position)
         at = tuple(choice.T)
-        self.loss[at] = loss + swept @ position_sweeps(stage.drivetrain)
+        self.loss[at] = loss + (swept * position_sweeps(stage.drivetrain)).sum(axis=-1)
         self.margin[at], self.temperature[at] = margin, temperature
 
 

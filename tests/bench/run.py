@@ -15,6 +15,7 @@ import shutil
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ from search.score import make_stage, pair_terms
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, Space, make_space
 from search.workers import parallel
 from solver import balance
+from solver.points import Points, along
 
 ROOT = Path(__file__).parents[2]
 
@@ -168,20 +170,20 @@ def job_with_positions(positions: int) -> Job:
 
 
 def bench_shift_maps(count: int) -> None:
-    """Whole shift maps, 24 positions x 3 torque levels x 2 branches, beside a loop of scipy's brentq."""
+    """Whole shift maps, 24 positions x 3 torques x 2 branches, beside a loop of scipy's brentq over plain numbers."""
     job = job_with_positions(24)
     sides, train = sides_of(job), job.drivetrain
-    drive, driven = sides.drive.side, sides.driven.side
     rng = np.random.default_rng(2)
     rows, columns = rng.integers(len(sides.drive), size=count), rng.integers(len(sides.driven), size=count)
-    states = 2 * len(train.duty.levels) * len(train.path.position)
+    each = [along(len(train.path.position), level) for level in (0.6, 0.8, 1.0)]
+    points = Points(**{f.name: np.concatenate([getattr(one, f.name) for one in each]) for f in fields(Points)})
+    drive, driven, belt = sides.drive.side.at(points), sides.driven.side.at(points), train.grip.at(points)
 
     def maps(at: int, size: int) -> None:
         chunk = slice(at, at + size)
         balance.engine_speed(
-            drive[rows[chunk]], driven[columns[chunk]],
-            train.grip, train.path.drive_radius, train.engine, train.duty.levels,
-        )  # fmt: skip
+            drive[rows[chunk]], driven[columns[chunk]], belt, train.path.drive_radius, train.engine, points
+        )
 
     start = time.perf_counter()
     for n in range(50):
@@ -192,31 +194,63 @@ def bench_shift_maps(count: int) -> None:
         pass
     ours = (time.perf_counter() - start) / count
 
-    kit_drive, kit_driven, belt = drive[rows[0]], driven[columns[0]], train.grip
-    speed0 = float(train.target_speed)
-    speed = np.array([speed0])
+    gain, spring = drive.thrust_per_speed2[rows[0]].tolist(), drive.spring[rows[0]].tolist()
+    fixed, share = driven.fixed[columns[0]].tolist(), driven.per_pull[columns[0]].tolist()
+    arm = points.arm(train.path.drive_radius).tolist()
+    of_belt = [dict(zip(_COEFFICIENTS, values, strict=True))
+               for values in zip(*(np.broadcast_to(getattr(belt, name), len(points)).tolist()
+                                   for name in _COEFFICIENTS), strict=True)]  # fmt: skip
+    speed = np.zeros(1)
 
-    def miss(w: float, branch: int, level: float, n: int) -> float:
+    def miss(w: float, n: int) -> float:
         speed[0] = w
-        pull = level * float(train.engine.at(speed)[0]) / train.path.drive_radius[n]
-        push = kit_drive.thrust_per_speed2[branch, n] * w * w - kit_drive.spring[n]
-        slack = push * belt.tight_per_thrust[n] - pull
-        least = belt.least_slack[n] * pull
-        held = max(slack, least)
-        idle = belt.wrap[n] - belt.active * np.log1p(pull / held)
-        thrust = held * idle * belt.idle_thrust[n] + belt.pull_thrust[n] * pull
-        return float(thrust + (slack - held) - kit_driven.fixed[branch, n] - kit_driven.per_pull[branch, n] * pull)
+        pull = arm[n] * float(train.engine.at(speed)[0])
+        return lacking(gain[n] * w * w - spring[n], pull, of_belt[n]) - fixed[n] - share[n] * pull
 
+    speed0 = float(train.engine.peak_power_speed)
     start = time.perf_counter()
-    for branch in range(2):
-        for level in train.duty.levels:
-            for n in range(len(train.path.position)):
-                brentq(miss, 0.05 * speed0, 4 * speed0, args=(branch, level, n))
+    found = [brentq(miss, 0.05 * speed0, 4 * speed0, args=(n,)) for n in range(len(points))]
     loop = time.perf_counter() - start
+    state = balance.engine_speed(
+        drive[rows[:1]], driven[columns[:1]], belt, train.path.drive_radius, train.engine, points
+    )
+    assert np.allclose(state.speed[0], found, rtol=1e-8)
     line(
-        f"shift maps of {states} states", f"one kit {1e3 * single:.2f} ms", f"100,000 kits {1e5 * ours:.1f} s",
+        f"shift maps of {len(points)} states", f"one kit {1e3 * single:.2f} ms", f"100,000 kits {1e5 * ours:.1f} s",
         f"brentq loop {1e3 * loop:,.1f} ms a kit", f"{loop / ours:,.0f} x",
     )  # fmt: skip
+
+
+_COEFFICIENTS = ("tight_per_thrust", "wrap", "active", "idle_thrust", "pull_thrust", "least_slack", "drive_spread",
+                 "driven_spread", "drive_bush", "driven_bush", "guide")  # fmt: skip
+
+
+def lacking(push: float, pull: float, belt: Mapping[str, float]) -> float:
+    """Driven thrust that holds what a drive thrust does, in plain numbers."""
+    per_tight, bush, k = 1 / belt["tight_per_thrust"], belt["drive_bush"], belt["drive_spread"]
+    given, least = push - belt["guide"] * pull, belt["least_slack"] * pull
+
+    def needs(slack: float) -> float:
+        return (slack + pull) * per_tight + bush * math.sqrt(k * slack * (slack + pull) + pull * pull)
+
+    def slope(slack: float, side: str) -> float:
+        k = belt[side]
+        return k * (2 * slack + pull) / (2 * math.sqrt(k * slack * (slack + pull) + pull * pull))
+
+    if needs(least) < given:  # (given - per_tight T1)^2 = bush^2 (k T1 T2 + D^2) for T2
+        a, b, c = bush * bush, per_tight, given - per_tight * pull
+        square, middle, last = b * b - a * k, -2 * b * c - a * k * pull, c * c - a * pull * pull
+        root = math.sqrt(max(middle * middle - 4 * square * last, 0.0))
+        slack = (-middle - math.copysign(root, bush)) / (2 * square)
+    else:
+        slack = least + (given - needs(least)) / (per_tight + bush * slope(least, "drive_spread"))
+    held = max(slack, least)
+    idle = belt["wrap"] - belt["active"] * math.log1p(pull / held)
+    load = math.sqrt(belt["driven_spread"] * held * (held + pull) + pull * pull)
+    thrust = belt["idle_thrust"] * held * idle + belt["pull_thrust"] * pull - belt["driven_bush"] * load
+    steep = belt["idle_thrust"] * (idle + belt["active"] * pull / (held + pull))
+    steep -= belt["driven_bush"] * slope(held, "driven_spread")
+    return thrust + steep * (slack - held)
 
 
 def main() -> None:

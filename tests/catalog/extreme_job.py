@@ -112,8 +112,11 @@ _PART = {"description": "made up", "source": "made up", "basis": "example", "pri
 _COIL = {"outer_diameter": "69 mm", "inner_diameter": "57 mm", "solid_length": "29 mm"}
 
 
-def documents() -> Documents:
-    """The files of the job: the demo's with few parts, and parts that state what the demo's do not."""
+def documents(*, plain: bool = False) -> Documents:
+    """The files of the job: the demo's with few parts, and parts that state what the demo's do not.
+
+    Where the machine may say one number or several, it says several; `plain` makes it say one.
+    """
     spec = yaml.safe_load((CONFIGS / "rescue.yaml").read_text(encoding="utf-8"))
     kept = {spec["belt"], *spec["fitted"].values()}
     files: Documents = {"machine.yaml": yaml.safe_load((CONFIGS / "machine.yaml").read_text(encoding="utf-8"))}
@@ -122,15 +125,25 @@ def documents() -> Documents:
         file["parts"] = [part for part in file["parts"] if part["id"] in kept]
         files[f"parts/{path.name}"] = file
     files["machine.yaml"]["engine"]["target_speed"] = "7200 rpm"
-    files["machine.yaml"]["driven_clutch"]["torque_share"] = "50 %"
-    files["machine.yaml"]["drive_clutch"]["pivot_friction"] = 0.03
-    files["parts/belts.yaml"]["parts"][0]["seating"] = "90 %"
-    spec |= {"catalogue": ["parts"], "grid": {"positions": 5, "torque_levels": ["70 %", "100 %"]}}
+    machine = files["machine.yaml"]
+    machine["engine"]["holds_power_to"] = "800 m"
+    machine["drive_clutch"] |= {"pivot_friction": 0.03, "bush_friction": 0.02, "guide_friction": 0.02}
+    machine["drive_clutch"] |= {"guide_radius": "45 mm", "torque_share": "50 %"}
+    machine["driven_clutch"] |= {"torque_share": "50 %", "bush_friction": 0.02}
+    machine |= {"reduction": 11.4, "belt_cooling": "60 W/K", "belt_width": "32 mm"}
+    if not plain:
+        machine |= {"reduction": {"high": 11.4, "low": 20.0}}
+        machine |= {"belt_cooling": {"conductance": "60 W/K", "at": "7000 rpm"}}
+    belt = files["parts/belts.yaml"]["parts"][0]
+    belt |= {"seating": "90 %", "kinetic_friction": 0.3, "top_width": "31.5 mm", "max_temperature": "200 degC"}
+    spec |= {"catalogue": ["parts"], "grid": {"positions": 5}}
     spec["grid"]["twist_step"] = "20 deg"
     spec["grounds"] = [ground | {"starts": "1 /min"} for ground in spec["grounds"][:2]]
+    spec["grounds"][0]["target"] = "7000 rpm"
     spec["grounds"][0]["share"], spec["grounds"][1]["share"] = "50 %", "50 %"
     spec["limits"] |= {"idle_clearance": "300 rpm", "engine_speed": "7650 rpm", "spring_stress": "60 %"}
     spec["limits"] |= {"coil_clearance": "1 mm", "belt_margin": "-20 %", "budget": "400.00 EUR"}
+    spec["limits"]["belt_temperature"] = "250 degC"
     spec["fitted"] |= {"driven_spring": "wound", "helix": "stepped", "twist": "40 deg"}
     files["job.yaml"] = spec
     drive, driven = {"fits": ["quern-drive"]}, {"fits": ["quern-driven"]}
@@ -169,9 +182,11 @@ def documents() -> Documents:
     arms.append(_PART | same | {"id": "benched", "thrust": bench})
     plate = {"unit": "mm", "points": [[-6, 5], [-6, -6], [30, -14], [62, -18], [62, -8], [20, 4]]}
     bodies = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
-    bodies["by-gyration"] = arms[0]["body"] | {"gyration": ["42 mm", "8 mm"]}
-    bodies["by-pendulum"] = arms[0]["body"] | {"pendulum": "0.42 s"}
-    bodies["by-length"] = arms[0]["body"] | {"length": "60 mm"}
+    middle = {key: arms[0]["body"][key] for key in ("mass", "along", "across")}
+    bodies["by-gyration"] = middle | {"gyration": ["42 mm", "8 mm"]}
+    bodies["by-one-gyration"] = middle | {"gyration": "42 mm"}
+    bodies["by-pendulum"] = middle | {"pendulum": "0.42 s"}
+    bodies["by-length"] = middle | {"length": "60 mm"}
     arms += [_PART | same | {"id": name, "profile": arms[0]["profile"], "body": body} for name, body in bodies.items()]
     return files
 

@@ -32,7 +32,7 @@ from search.terms import SCORED
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 TO_RPM = 30 / np.pi
-LOW = 1.6  # how much slower the low gear range is, where there is one
+LOW = 1.6  # how much slower the low gear range is, where the demo has none
 
 Part = dict[str, Any]
 
@@ -131,6 +131,8 @@ class Draft:
     def __init__(self, demo: Demo, seed: int) -> None:
         self.demo, self.rng = demo, np.random.default_rng(seed)
         self.spec, self.machine = deepcopy(demo.spec), deepcopy(demo.machine)
+        if not isinstance(self.machine["reduction"], dict):
+            self.machine["reduction"] = {"high": self.machine["reduction"], "low": LOW * self.machine["reduction"]}
         self.budget: float | None = None
         self.max_changes: int | None = None
         self.free_station = str(self.rng.choice(STATIONS))
@@ -165,9 +167,9 @@ class Draft:
 
         belts = deepcopy(self.demo.parts["belts"])
         if self.rng.random() < 0.3:  # some lie deeper or shallower than the radii hold for
-            self.machine["belt_width"] = "32 mm"
+            self.machine["belt_width"] = "34 mm"
             for belt in belts.values():
-                belt["top_width"] = f"{self.rng.uniform(31, 33):.3f} mm"
+                belt["top_width"] = f"{self.rng.uniform(33, 35):.3f} mm"
         families: dict[str, dict[str, Part]] = {"belts": belts}
         for slot, parts in self.options.items():
             families.setdefault(SLOT_FAMILIES[slot], {}).update({part["id"]: part for part in parts})
@@ -228,16 +230,15 @@ class Draft:
     def _own_ways(self, ground: Part) -> None:
         """Now and then a target or a gear range of its own (and road speeds to suit), or tyres that soon slip."""
         rng, slower = self.rng, 1.0
-        ground.pop("target", None)
-        ground.pop("range", None)
         if rng.random() < 0.3:
-            slower = float(rng.uniform(0.75, 1.0))
-            ground["target"] = f"{slower * self.demo.job.drivetrain.target_speed * TO_RPM:.2f} rpm"
-        if rng.random() < 0.3:
-            usual = float(self.demo.job.inputs.vehicle.reduction)
-            self.machine["reduction"] = {"high": usual, "low": LOW * usual}
-            ground["range"] = "low"
-            slower /= LOW
+            usual = self.demo.job.drivetrain.target_speed * TO_RPM
+            wanted = usual * float(rng.uniform(0.75, 1.0))
+            slower = wanted / float(ground.get("target", f"{usual} rpm").removesuffix(" rpm"))
+            ground["target"] = f"{wanted:.2f} rpm"
+        if "range" not in ground and rng.random() < 0.3:
+            ranges = sorted(self.machine["reduction"].items(), key=lambda row: row[1])
+            slower *= ranges[0][1] / ranges[-1][1]
+            ground["range"] = ranges[-1][0]
         ground["speed"] = [f"{slower * float(speed.removesuffix(' km/h')):.4f} km/h" for speed in ground["speed"]]
         if rng.random() < 0.3:
             resists = ground["rolling"] + float(ground["grade"].removesuffix(" %")) / 100

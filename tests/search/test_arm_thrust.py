@@ -16,8 +16,8 @@ from search.builds import DriveBuilds, drive_builds
 from search.request import Request
 from search.score import make_stage
 from search.space import DRIVE_SLOTS, Space, fitted_kit, make_space
-from solver.balance import BACKSHIFT, UPSHIFT
 from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
+from solver.points import BACKSHIFT, UPSHIFT
 
 pytestmark = pytest.mark.invariant
 
@@ -39,6 +39,8 @@ def test_thrust_loss_and_engagement_are_those_of_the_parts_put_together(
     job, space, builds = rubbing
     given, path, duty = job.inputs.drive, job.drivetrain.path, job.drivetrain.duty
     shelf, compared = job.shelf, 0
+    closing = [(duty.points.branch == UPSHIFT) & (duty.points.position == n) for n in range(len(path.position))]
+    passes = np.array([duty.sweeps[here].sum() for here in closing])
     for row in np.random.default_rng(5).choice(len(builds), 40, replace=False):
         names = {slot: space.options[slot][n] for slot, n in zip(DRIVE_SLOTS, builds.choice[row], strict=True)}
         arm = shelf.family("flyweights")[str(names["flyweight"])]
@@ -58,7 +60,7 @@ def test_thrust_loss_and_engagement_are_those_of_the_parts_put_together(
         thrust, spring = friction.thrust(free, thrown), builds.side.spring[row]
         assert builds.side.thrust_per_speed2[row] == pytest.approx(thrust, rel=1e-10)
         assert builds.engagement[row] == pytest.approx(np.sqrt(spring[0] / thrust[UPSHIFT, 0]), rel=1e-10)
-        lost = (spring * (free / thrust[UPSHIFT] - free / thrust[BACKSHIFT])) @ duty.sweeps * travel[-1]
+        lost = (spring * (free / thrust[UPSHIFT] - free / thrust[BACKSHIFT])) @ passes * (travel[-1] - travel[0])
         assert builds.loss[row] == pytest.approx(lost, rel=1e-10)
         compared += 1
     assert compared > 10

@@ -13,6 +13,7 @@ from varying import stage_of, varied
 
 from catalog import Job
 from catalog.shelf import Shelf
+from search.builds import driven_builds
 from search.exact.found import Found
 from search.exact.keepers import BestKits, Keeper
 from search.exact.pairs import Sides
@@ -21,6 +22,7 @@ from search.exact.search import search_space
 from search.request import Request
 from search.score import pair_terms
 from search.space import SLOT_NAMES, Space, make_space
+from solver.ground import Ground
 
 FROM_RPM = np.pi / 30
 SMALL = {"springs": 4, "arms": 2, "masses": 3, "driven": 4, "helices": 4, "twists": 2}  # 6,912 kits
@@ -185,7 +187,64 @@ def far_too_fast(job: Job, seed: int) -> Case:
     return Case(job, Request.of(job))
 
 
+def with_grounds(job: Job, change: Any) -> Job:
+    """A job with each ground changed by `change(number, ground)`."""
+    grounds = tuple(change(n, ground) for n, ground in enumerate(job.inputs.grounds))
+    return replace(job, inputs=replace(job.inputs, grounds=grounds))
+
+
+def rubbing(job: Job, seed: int) -> Case:
+    """Bushes, guides and pins as rough as on a neglected machine."""
+    drive = {"bush_friction": 0.12, "guide_friction": 0.2, "guide_radius": 0.02, "pivot_friction": 0.15}
+    job = limits(varied(shop(job, seed), drive=drive, driven={"bush_friction": 0.12}), **OPEN)
+    return Case(job, Request.of(job))
+
+
+def spinning(job: Job, seed: int) -> Case:
+    """Tyres that slip on most of what is asked: pull is held, whatever the engine speed."""
+
+    def slippery(_: int, ground: Ground) -> Ground:
+        return replace(ground, adhesion=0.02 + 1.25 * (ground.rolling + ground.grade))
+
+    job = limits(with_grounds(shop(job, seed), slippery), **OPEN)
+    assert (job.drivetrain.duty.points.held > 0).mean() > 0.3
+    return Case(job, Request.of(job))
+
+
+def own_ways(job: Job, seed: int) -> Case:
+    """Grounds that differ in target, torque and adhesion, seldom a run-up; bushes that rub."""
+    rng = np.random.default_rng(seed)
+
+    def own(_: int, ground: Ground) -> Ground:
+        share = float(rng.uniform(0.8, 1.0))
+        before = job.drivetrain.target_speed if ground.target_speed is None else ground.target_speed
+        target = share * float(job.drivetrain.target_speed)
+        slower = target / float(before)
+        return replace(
+            ground, target_speed=target, torque=float(rng.uniform(0.45, 1)), starts=float(rng.choice([0, 1 / 60])),
+            low_speed=slower * ground.low_speed, high_speed=slower * ground.high_speed,
+        )  # fmt: skip
+
+    rough = {"bush_friction": 0.03}
+    job = with_grounds(varied(shop(job, seed), drive=rough | {"guide_friction": 0.05}, driven=rough), own)
+    job = limits(job, **OPEN)
+    assert len(np.unique(job.drivetrain.duty.target_speed)) > 1
+    return Case(job, Request.of(job))
+
+
+def warm(job: Job, seed: int) -> Case:
+    """A belt whose temperature leaves out about half of what else could be built."""
+    job = limits(shop(job, seed), **OPEN)
+    reached = driven_builds(stage_of(job), make_space(job)).temperature
+    job = limits(job, belt_temperature=float(np.median(reached)))
+    return Case(job, Request.of(job))
+
+
 MAKERS = (
+    rubbing,
+    spinning,
+    own_ways,
+    warm,
     far_too_fast,
     tight,
     all_rules,

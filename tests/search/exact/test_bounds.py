@@ -14,7 +14,7 @@ from search.exact.keepers import BestKits
 from search.exact.pairs import Sides
 from search.exact.search import search_space
 from search.pair_rules import PAIR_RULES
-from search.points import duty_points
+from search.points import duty_points, limit_points
 from search.request import Request
 from search.score import pair_terms, shift_map
 from search.space import Space, make_space
@@ -65,8 +65,9 @@ def check_bounds(sides: Sides, count: int, seed: int = 5) -> None:
         assert (floor[at[within, 1]] <= terms["flatness"][within] + 1e-9).all()
         assert (sides.score(pairs, below)[within] <= scores[within] + 2e-9).all()
         train = sides.stage.drivetrain
-        state = shift_map(train, sides.drive.side[pairs[:, 0]], sides.driven.side[pairs[:, 1]])
-        fastest = state.speed.max(axis=(1, 2, 3)) / train.speed_limit
+        points = limit_points(train)
+        state = shift_map(train, sides.drive.side[pairs[:, 0]], sides.driven.side[pairs[:, 1]], points)
+        fastest = state.speed.max(axis=1) / train.speed_limit
         assert (fastest[within] <= 1 + 1e-9).all()
         assert (fastest[~within] >= 1 - 1e-9).all()
 
@@ -99,7 +100,7 @@ def test_bounds_hold_about_any_speed_errors(demo_job: Job, usual: float) -> None
     sides = Sides.of(stage_of(demo_job), make_space(demo_job, {"flyweight": "cradle"}))
     duty = duty_points(demo_job.drivetrain)
     members = [[part.rows] for part in sides.bounds.parts]
-    errors = usual * np.random.default_rng(1).uniform(0.5, 1.0, int(duty.used.sum()))
+    errors = usual * np.random.default_rng(1).uniform(0.5, 1.0, len(duty))
     sides.__dict__["bounds"] = make_bounds(demo_job.drivetrain, duty, sides.drive, sides.driven, members, errors)
     check_bounds(sides, 12)
 

@@ -83,12 +83,12 @@ def test_the_front_with_twins_is_the_same_however_the_space_is_cut(
 
 @pytest.fixture(scope="module")
 def flat_job(job: Job, tmp_path_factory: pytest.TempPathFactory) -> Job:
-    """The demo job with one ground, one torque level and few positions."""
+    """The demo job with one ground at full torque, and few positions."""
     folder = tmp_path_factory.mktemp("flat")
     for name in ("machine.yaml", "engine.csv"):
         (folder / name).write_bytes((DEMO.parent / name).read_bytes())
     spec = yaml.safe_load(DEMO.read_text())
-    spec |= {"grounds": [spec["grounds"][1] | {"share": "100 %"}], "grid": {"positions": 5, "torque_levels": ["100 %"]}}
+    spec |= {"grounds": [spec["grounds"][1] | {"share": "100 %", "torque": "100 %"}], "grid": {"positions": 5}}
     (folder / "job.yaml").write_text(json.dumps(spec))
     return load_job(folder / "job.yaml")
 
