@@ -142,11 +142,15 @@ def planted(fault: Fault) -> tuple[Fault, str]:
         place = tree / fault.file
         text = place.read_text(encoding="utf-8")
         if text.count(fault.text) != 1:
-            raise SystemExit(f"{fault.name}: {fault.file} holds {text.count(fault.text)} times {fault.text!r}, not once")
+            raise SystemExit(
+                f"{fault.name}: {fault.file} holds {text.count(fault.text)} times {fault.text!r}, not once"
+            )
         place.write_text(text.replace(fault.text, fault.instead), encoding="utf-8")
         for suite in SUITES:
             command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", *suite]
-            paths = os.pathsep.join([str(tree), *(str(tree / "tests" / part) for part in ("catalog", "bench", "worked"))])
+            paths = os.pathsep.join(
+                [str(tree), *(str(tree / "tests" / part) for part in ("catalog", "bench", "worked"))]
+            )
             ran = subprocess.run(
                 command, cwd=tree, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, check=False
             )

@@ -305,7 +305,13 @@ class Simulation:
     def flatness(self, kit: Kit) -> float:
         """Root of the mean square of engine speed less target speed, over it, in percent of the target."""
         drive, driven = sides_of_kit(self.stage, kit)
-        clutches = _Clutches(drive.thrust_per_speed2, np.tile(drive.spring, (2, 1)), driven.fixed, driven.per_pull)
+        radius, radii = self.stage.drivetrain.path.drive_radius, self.machine.radii[0]
+
+        def here(rows: Array) -> Array:
+            return np.array([np.interp(radii, radius, row) for row in rows])
+
+        clutches = _Clutches(here(drive.thrust_per_speed2), here(np.tile(drive.spring, (2, 1))), here(driven.fixed),
+                             here(driven.per_pull))  # fmt: skip
         balance = lru_cache(partial(_speeds, self.machine, clutches))
         square: Number = 0.0
         for ground, phases in zip(self.grounds, self.phases, strict=True):
