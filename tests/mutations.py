@@ -3,9 +3,9 @@
     python tests/mutations.py             # all, some twenty minutes on two cores
     python tests/mutations.py efficiency  # those whose name holds the word
 
-Each fault is a piece of text that stands once in a file, and what takes its place. The kits worked by hand are run first,
-then the tests of the solver and of the score. A fault that none of them sees is told at the end, with exit code 1.
-Not in the suite: it runs parts of it again and again.
+Each fault is a piece of text that stands once in a file, and what takes its place. The kits worked by hand are run
+first, then the tests of the solver and of the score. A fault that none of them sees is told at the end, with exit
+code 1. Not in the suite: it runs parts of it again and again.
 """
 
 from __future__ import annotations
@@ -98,7 +98,8 @@ FAULTS = (
           "slip_wear_rate(slipping, np.minimum(state.on_drive, state.on_driven))",
           "slip_wear_rate(slipping, np.full_like(slipping, 1.0))"),
     # engine, ground, time
-    Fault("driveline efficiency left out of the power", "search/score.py", " - lost, 0.0) * efficiency", " - lost, 0.0)"),
+    Fault("driveline efficiency left out of the power", "search/score.py",
+          " - lost, 0.0) * efficiency", " - lost, 0.0)"),
     Fault("driveline efficiency left out of the force", "solver/duty.py",
           " * per_draw(around.vehicle.driveline_efficiency, 2) / speed", " / speed"),
     Fault("belt loss left out of the force", "solver/duty.py", "(pull * belt_speed - lost)", "(pull * belt_speed)"),
@@ -113,7 +114,8 @@ FAULTS = (
           "_Part(branch, ground.torque, None", "_Part(branch, 1.0, None"),
     Fault("backshift shorter than upshift", "solver/duty.py",
           "moving = _total(starting) + 2 * _total(cycling)", "moving = _total(starting) + _total(cycling)"),
-    Fault("shares of grounds ignored", "solver/duty.py", "share = per_draw(ground.share, 2)", "share = per_draw(1.0, 2)"),
+    Fault("shares of grounds ignored", "solver/duty.py",
+          "share = per_draw(ground.share, 2)", "share = per_draw(1.0, 2)"),
     Fault("boost ignored", "solver/drivetrain.py",
           "torque_factor(pressure, site.temperature, engine_inputs.holds_power_to)",
           "torque_factor(pressure, site.temperature)"),
@@ -170,8 +172,9 @@ def main() -> int:
     with ThreadPoolExecutor(WORKERS) as pool:
         for fault, test in pool.map(planted, chosen):
             missed += not test
-            print(f"{fault.name:<58} {test or 'NOT SEEN'}", flush=True)
-    print(f"{len(chosen)} faults, {missed} not seen")
+            sys.stdout.write(f"{fault.name:<58} {test or 'NOT SEEN'}\n")
+            sys.stdout.flush()
+    sys.stdout.write(f"{len(chosen)} faults, {missed} not seen\n")
     return 1 if missed else 0
 
 
