@@ -29,33 +29,51 @@ def driven_side(job: Job, kit: Kit) -> DrivenSide:
     return builds[1].side
 
 
+def with_grounds(job: Job, **changed: float | None) -> Job:
+    """The job with fields of every ground changed."""
+    grounds = tuple(replace(ground, **changed) for ground in job.inputs.grounds)  # type: ignore[arg-type]
+    return replace(job, inputs=replace(job.inputs, grounds=grounds))
+
+
 def test_lighter_springs_give_power_back_until_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
-    side = driven_side(job, fitted)
+    strong = varied(job, belt={"max_tension": 1e5})
+    side = driven_side(strong, fitted)
     factors = np.array([1.0, 1.2, 1.5, 2.0, 3.0])
     sides = DrivenSide(side.fixed * factors[:, None, None], np.repeat(side.per_pull, len(factors), axis=0))
-    loss, margin = belt_terms(stage_of(job), sides, side.per_pull, np.zeros(len(factors), int))
+    loss, margin, warmest = belt_terms(stage_of(strong), sides, side.per_pull, np.zeros(len(factors), int))
     assert (np.diff(loss) > 0).all()
-    assert (np.diff(margin[:-1]) > 0).all()
+    assert (np.diff(margin) > 0).all()
+    assert (np.diff(warmest) > 0).all()
 
 
 def test_no_spring_power_is_lost_where_the_wanted_margin_is_just_met(job: Job, fitted: Kit) -> None:
-    side = driven_side(job, fitted)
-    one_level = replace(job, inputs=replace(job.inputs, levels=(1.0,)))
-    train = one_level.drivetrain
-    pull = train.duty.levels[:, None] * float(train.engine.at(train.target_speed)) / train.path.drive_radius
+    # one torque at each position, and tyres that carry it
+    alike = with_grounds(job, torque=1.0, target_speed=None, reduction=None, adhesion=9.0, grade=-0.05, rolling=0.02)
+    road = alike.drivetrain.vehicle.road_speed(alike.drivetrain.target_speed, alike.drivetrain.path.ratio)
+    alike = with_grounds(alike, low_speed=float(road[1]), high_speed=float(road[-2]))
+    train, side = alike.drivetrain, driven_side(alike, fitted)
+    assert not (train.duty.points.held > 0).any()
+    pull = float(train.engine.at(train.target_speed)) / train.path.drive_radius
     wanted, belt = job.spec.score.wanted_margin, train.grip
-    # the least fixed thrust at each state is (c - Q)(1 + reserve) D; that of full throttle is the largest
-    least = np.maximum(belt.slip_thrust - side.per_pull, 0.0) * (1 + wanted) * pull[-1]
-    loss, margin = belt_terms(stage_of(one_level), DrivenSide(least, side.per_pull), side.per_pull, np.zeros(1, int))
+    # the least fixed thrust at each state is (c - Q)(1 + reserve) D
+    least = np.maximum(belt.slip_thrust - side.per_pull, 0.0) * (1 + wanted) * pull
+    stage, helix = stage_of(alike), np.zeros(1, int)
+    loss, margin, coolest = belt_terms(stage, DrivenSide(least, side.per_pull), side.per_pull, helix)
     assert loss == pytest.approx(0, abs=1e-6)
     assert margin[0] <= wanted + 1e-9  # the drive sheave may be the one that binds
-    tight, slack = balance.least_tensions(DrivenSide(least, side.per_pull), pull[-1:], wanted, belt)
+    more, _, warmer = belt_terms(stage, DrivenSide(least + 1.0, side.per_pull), side.per_pull, helix)
+    assert more[0] > 0
+    assert warmer[0] > coolest[0]
+    points = train.duty.points
+    here, grip = DrivenSide(least[0], side.per_pull[0]).at(points), train.grip.at(points)
+    tight, slack = balance.least_tensions(here, points.pull(train.engine.at(train.target_speed),
+                                                            train.path.drive_radius), wanted, grip)  # fmt: skip
     assert (tight > slack).all()
 
 
 def test_wear_is_told_against_the_fitted_kit(job: Job, fitted: Kit) -> None:
     assert score_kit(job, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)
-    hot = replace(job, inputs=replace(job.inputs, belt_cooling=20.0))
+    hot = varied(job, cooling={"belt": 20.0})
     assert score_kit(hot, fitted).terms["belt_life"] == pytest.approx(1, rel=1e-12)  # a ratio: both run hotter
 
 
@@ -104,7 +122,12 @@ def test_explanation_agrees_with_the_score(job: Job, fitted: Kit) -> None:
     assert np.sqrt(square) == pytest.approx(facts.score.terms["flatness"], rel=1e-9)
     assert sum(g.share_of_flatness for g in facts.grounds) == pytest.approx(100)
     assert facts.engagement_rpm == pytest.approx(facts.score.terms["engagement"])
-    assert min(g.lowest_rpm for g in facts.grounds) == pytest.approx(facts.target_rpm + facts.score.terms["worst_low"])
+    terms = facts.score.terms
+    assert min(g.lowest_rpm - g.target_rpm for g in facts.grounds) == pytest.approx(terms["worst_low"])
+    assert max(g.highest_rpm - g.target_rpm for g in facts.grounds) == pytest.approx(terms["worst_high"])
+    assert max(g.belt_temperature for g in facts.grounds) == pytest.approx(terms["belt_temperature"])
+    assert facts.margin is not None
+    assert facts.margin.margin == pytest.approx(terms["belt_margin"])
     for neighbour in facts.neighbours:
         changed = Kit({**fitted.parts, neighbour.slot: neighbour.instead}, fitted.settings)
         other = score_kit(job, changed)
