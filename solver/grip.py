@@ -23,7 +23,8 @@ __all__ = ["Grip", "drive_need", "grip", "held_thrust", "slack_of_drive", "slack
 
 _RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
 _TOUCHED = (0.0, 0.7, 1.6, 4.0)  # D / T2' at which tangents of the logarithm touch it; belts run at 0.5 to 3
-_LAST_STEP = 3e-8  # of the tight tension: what a Newton step leaves is less than its square here, 1e-15
+_LAST_STEP = 3e-8  # of the slack tension: what a Newton step leaves is less than its square here, 1e-15
+_ROUNDING = 1e-13  # of the tight tension: what doubles may leave
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
 # Of pull: narrow grooves fill their wrap only at less than doubles can tell from none; every sheave has slipped by far.
 _LEAST_SLACK = 1e-9
@@ -247,7 +248,8 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     for _ in range(60):
         value, by_slack, _ = held_thrust(slack, pull, belt)
         step = np.where(done, 0.0, (value - thrust) / by_slack)  # must not depend on what is solved beside it
-        done |= (np.abs(step) <= _LAST_STEP * (slack + pull)) | (slack <= least)  # from there the tangent is exact
+        settled = np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))
+        done |= (np.abs(step) <= settled) | (slack <= least)  # from there the tangent is exact
         slack = slack - step
         if done.all():
             break
