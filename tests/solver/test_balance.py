@@ -143,7 +143,7 @@ def test_a_state_made_beforehand_is_found_again_with_bushes_and_held_pull(
     assert state.driven_thrust == pytest.approx(thrust, rel=1e-7)
 
 
-def plain_imbalance(machine, speed, clutches, branch, n, level, held, rubs):
+def plain_imbalance(machine, speed, clutches, rubs, branch, n, level, held):
     """Thrust that the driven clutch lacks at a speed, by the formulas of statics written out.
 
     `rubs`: friction of drive bush, driven bush and guide. The slack tension is sought on its own, so that nothing of
@@ -186,7 +186,7 @@ def test_brentq_finds_the_same_speed(machine, seed, bushes):
     state = balanced(machine, *sides(*clutches), points=points, bushes=bushes)
     for j in rng.integers(24, size=4):
         where = int(points.branch[j]), int(points.position[j]), float(points.level[j]), float(held[j])
-        root = brentq(lambda w, where=where: plain_imbalance(machine, w, clutches, *where, rubs), 100, 2000, xtol=1e-9)
+        root = brentq(lambda w, where=where: plain_imbalance(machine, w, clutches, rubs, *where), 100, 2000, xtol=1e-9)
         assert state.speed[j] == pytest.approx(root, rel=1e-8)
 
 
