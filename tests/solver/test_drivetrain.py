@@ -55,8 +55,8 @@ MOVES = {
     "driven.spring_length": "driven_spring_length",
     "vehicle.mass": "duty.weights",
     "vehicle.drag_area": "duty.weights",
-    "vehicle.wheel_radius": "duty.weights duty.reach",
-    "vehicle.reduction": "duty.weights duty.reach",
+    "vehicle.wheel_radius": "duty.weights",
+    "vehicle.reduction": "duty.weights",
     "vehicle.driveline_efficiency": "duty.weights duty.traction_limited",
     "site.altitude": "air_factor air_density engine.torque engine.power duty.weights",
     "site.temperature": "air_factor air_density engine.torque engine.power duty.weights",
@@ -70,7 +70,7 @@ MOVES = {
     "grounds[0].load_changes": "duty.weights duty.sweeps duty.asked",
     "grounds[0].starts": "duty.weights duty.asked",
     "grounds[1].target_speed": "duty.weights duty.target_speed duty.points.held",
-    "grounds[1].reduction": "duty.weights duty.reach duty.points.held",
+    "grounds[1].reduction": "duty.weights duty.points.held",
 }
 
 
@@ -391,7 +391,7 @@ def test_numbers_no_machine_has_are_refused_by_name(path, value):
         ("shift.max_drive_radius", 0.03, "shift.centre_distance", "max_drive_radius = .* above min_drive_radius"),
         ("shift.max_driven_radius", 0.0701, "shift.centre_distance", "leaves less than 1 mm of shift"),
         ("belt.top_width", 0.004, "shift.centre_distance", "min_drive_radius = -.* for a belt of this width"),
-        ("driven.bush_friction", 0.9, "belt", "bush friction of the driven clutch = 0.9 -"),
+        ("driven.bush_friction", 0.9, "driven.bush_friction", "bush friction of the driven clutch = 0.9 -"),
         ("grounds[1].target_speed", 820.0, "grounds[1].target_speed", "target speed must lie between idle and"),
         (
             "engine.target_speed",
