@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -35,12 +36,12 @@ def test_grounds_keep_each_number_under_its_name(job: Job) -> None:
     assert (ground.name, ground.low_speed, ground.high_speed) == (odd.name, 5.0, 9.0)
 
 
-def record(job: Job, *, spec: dict[str, object] | None = None, machine: dict[str, object] | None = None) -> Inputs:
+def record(job: Job, *, spec: Mapping[str, object] = {}, machine: Mapping[str, object] = {}) -> Inputs:
     """The record of the job's files with fields of the first ground, or of the machine, changed."""
-    first = job.spec.grounds[0].model_copy(update=spec or {})
+    first = job.spec.grounds[0].model_copy(update=dict(spec))
     return si_record(
         job.spec.model_copy(update={"grounds": [first, *job.spec.grounds[1:]]}),
-        job.machine.model_copy(update=machine or {}),
+        job.machine.model_copy(update=dict(machine)),
         job.shelf.family("belts")[job.spec.belt],  # type: ignore[arg-type]  # a belt, by its family
         EngineCurve(job.inputs.engine.speed, job.inputs.engine.torque),
     )
