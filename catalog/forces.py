@@ -143,9 +143,7 @@ class Forces:
 
     def full_shift_length(self, slot: str) -> float:
         """Length of the spring in a slot at full shift [m]."""
-        path = self.drivetrain.path
-        travel = path.drive_travel if slot == "drive_spring" else path.driven_travel
-        return float(self.installed_length(slot) - travel[-1])
+        return float(self._lengths(slot)[-1])
 
     def installed_length(self, slot: str) -> float:
         """Length of the spring in a slot before the shift [m]."""
@@ -172,10 +170,13 @@ class Forces:
         return known
 
     def _spring(self, slot: str, part: Spring) -> SpringForce:
-        installed, full = self.installed_length(slot), self.full_shift_length(slot)
-        curve, path = part.curve(installed, full), self.drivetrain.path
-        travel = path.drive_travel if slot == "drive_spring" else path.driven_travel
-        return SpringForce(curve.at(installed - travel), float(curve.at(full)))
+        full = self.full_shift_length(slot)
+        curve = part.curve(self.installed_length(slot), full)
+        return SpringForce(curve.at(self._lengths(slot)), float(curve.at(full)))
+
+    def _lengths(self, slot: str) -> Array:
+        drivetrain = self.drivetrain
+        return drivetrain.drive_spring_length if slot == "drive_spring" else drivetrain.driven_spring_length
 
     def _arm(self, part: Flyweight) -> ArmForce:
         clutch, travel = self.drivetrain.inputs.drive, self.drivetrain.path.drive_travel

@@ -134,11 +134,11 @@ class Grid(Strict):
         "torque_levels": "every ground is balanced at the torque that it asks for: take this key out"
     }
     assumed: ClassVar[dict[str, str]] = {
-        "positions": "16 shift positions",
+        "positions": "20 shift positions, closer in low gear",
         "twist_step": "a stepless twist is searched in steps of 10 deg",
     }
 
-    positions: Annotated[int, Field(ge=5, le=200)] = 16
+    positions: Annotated[int, Field(ge=5, le=200)] = 20
     # Without a floor: a step that is too fine is refused with the number of settings that it makes.
     twist_step: Annotated[float, quantity("rad", gt=0, ge=0)] = np.radians(10)
 

@@ -114,7 +114,8 @@ def duty(grounds: Sequence[Ground], around: Surroundings) -> Duty:
         with blame(f"grounds[{number}]", refusals):
             found.append(_times(ground, around))
     refuse(refusals)
-    draws = np.broadcast_shapes(*(np.shape(part.time)[:-1] for times in found for part in times.parts))
+    varied = (np.shape(part.time)[:-1] for times in found for part in times.parts)
+    draws = np.broadcast_shapes(*varied, *(np.shape(ground.share) for ground in grounds))
     table = _Table(draws, len(grounds), around.path.position)
     for number, (ground, times) in enumerate(zip(grounds, found, strict=True)):
         for part in times.parts:
@@ -167,18 +168,18 @@ def _times(ground: Ground, around: Surroundings) -> _Times:
                          per_draw(around.air_density, 2))  # fmt: skip
     spins, slides = limit < full, limit < asked
     surplus = traction.force(np.minimum(full, limit), traction.fine, speed) - holding
-    gained = np.logical_and.accumulate(surplus / mass > _LEAST_ACCELERATION, axis=-1)
-    within = (speed >= low) & (speed <= high) & gained
-    if not within.any(axis=-1).all():
-        raise PhysicalRangeError(_no_time(ground, speed, gained, within))
-    last = _FINE - 1 - np.argmax(within[..., ::-1], axis=-1, keepdims=True)
-    reach = np.take_along_axis(np.broadcast_to(speed, within.shape), last, axis=-1)[..., 0]
-
     least = mass * _LEAST_ACCELERATION
-    run_up = np.where((speed <= high) & gained, mass * step / np.maximum(surplus, least), 0.0) / _FINE
+    width = step / _FINE
+    reach = np.minimum(high, _top(speed, width, surplus - least))
+    # Cells at the ends of a range count in part: whole or not at all, a narrow range would be a hundredth too long.
+    gained = _part_below(reach, speed, width)
+    within = np.maximum(gained - _part_below(low, speed, width), 0.0)
+    if not within.any(axis=-1).all():
+        raise PhysicalRangeError(_no_time(ground, speed, gained > 0, within > 0))
+    run_up = gained * (mass * step / np.maximum(surplus, least)) / _FINE
     spare = traction.force(np.minimum(asked, limit), traction.fine, speed) - holding
-    crossing = np.where(within, mass * step / np.maximum(spare, least), 0.0) / _FINE
-    steady = np.where(within, step, 0.0)
+    crossing = within * (mass * step / np.maximum(spare, least)) / _FINE
+    steady = within * step
     starting, cycling = per_draw(ground.starts, 2) * run_up, per_draw(ground.load_changes, 2) * crossing
     moving = _total(starting) + 2 * _total(cycling)
     most = np.maximum(moving, 1.0)
@@ -192,7 +193,7 @@ def _times(ground: Ground, around: Surroundings) -> _Times:
         parts.append(_Part(branch, ground.torque, None, target, running * ~slides, swept * ~slides))
         parts.append(_Part(branch, 0.0, held, target, running * slides, swept * slides))
     limited = np.where(spins, starting, 0.0) + np.where(slides, 2 * running, 0.0)
-    return _Times(tuple(parts), limited.sum(axis=-1), reach, moving[..., 0])
+    return _Times(tuple(parts), limited.sum(axis=-1), reach[..., 0], moving[..., 0])
 
 
 @dataclass(frozen=True)
@@ -226,7 +227,9 @@ class _Traction:
         here = np.array([np.interp(path.position, around.path.position, row) for row in np.atleast_2d(limit)])
         limit = here.reshape(*limit.shape[:-1], len(path.position))
         belt_speed = per_draw(self.target, 2) * path.drive_radius
+        draws = (np.shape(v) for v in (around.grip.seat, *vars(around.losses).values()))
         tight = pull * limit / (limit - 1)
+        tight = np.broadcast_to(tight, np.broadcast_shapes(tight.shape, (*np.broadcast_shapes(*draws), 1)))
         lost = belt_loss(tight, tight - pull, belt_speed, path, around.grip.seat, around.losses)
         return np.asarray((pull * belt_speed - lost) * per_draw(around.vehicle.driveline_efficiency, 2) / speed)
 
@@ -306,6 +309,23 @@ class _Table:
             reach=reach,
             asked=asked,
         )
+
+
+def _part_below(bound: Array, speed: Array, width: Array) -> Array:
+    """Part of each cell of the fine grid that lies below a road speed, 0 to 1."""
+    return np.clip((bound - speed) / width + 0.5, 0.0, 1.0)
+
+
+def _top(speed: Array, width: Array, surplus: Array) -> Array:
+    """Road speed at which a surplus over the fine grid first ends, its axis kept: between two cells read linearly."""
+    speed, width, surplus = np.broadcast_arrays(speed, width, surplus)
+    lost = ~np.logical_and.accumulate(surplus > 0, axis=-1)
+    first = np.argmax(lost, axis=-1, keepdims=True)
+    sides = np.maximum(first - 1, 0), first
+    (slower, faster), (left, lack) = ([np.take_along_axis(v, n, axis=-1) for n in sides] for v in (speed, surplus))
+    begin, end = speed[..., :1] - width[..., :1] / 2, speed[..., -1:] + width[..., -1:] / 2
+    between = slower + (faster - slower) * left / np.where(first > 0, left - lack, 1.0)
+    return np.where(lost.any(axis=-1, keepdims=True), np.where(first > 0, between, begin), end)
 
 
 def _total(amount: Array) -> Array:

@@ -23,7 +23,8 @@ __all__ = ["Grip", "drive_need", "grip", "held_thrust", "slack_of_drive", "slack
 
 _RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
 _TOUCHED = (0.0, 0.7, 1.6, 4.0)  # D / T2' at which tangents of the logarithm touch it; belts run at 0.5 to 3
-_LAST_STEP = 3e-8  # of the tight tension: what a Newton step leaves is less than its square here, 1e-15
+_LAST_STEP = 3e-8  # of the slack tension: what a Newton step leaves is less than its square here, 1e-15
+_ROUNDING = 1e-13  # of the tight tension: what doubles may leave
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
 # Of pull: narrow grooves fill their wrap only at less than doubles can tell from none; every sheave has slipped by far.
 _LEAST_SLACK = 1e-9
@@ -153,12 +154,12 @@ def grip(
     drive_spread, driven_spread = spread_of(path.drive_wrap), spread_of(path.driven_wrap)
     drive_bush, driven_bush, guide = (per_draw(v, 2) / 2 for v in (bushes.drive, bushes.driven, bushes.guide))
     turned = 2 * guide * per_draw(bushes.torque_share, 2) * path.drive_radius / per_draw(bushes.guide_radius, 2)
-    _slides(drive_bush, 1 / tight_per_thrust, "bush friction of the drive clutch")
+    _slides(drive_bush, 1 / tight_per_thrust, "drive")
     # On the driven side thrust rises with slack tension by e a (1 - exp(-theta / a)) at least, and stays convex in it
     # (`slack_tension`): with R = k (1 + z) + z^2 >= k (2 + z)^2 / 4, k (4 - k) / (4 R^(3/2)) is at most
     # (4 - k) / sqrt(k) over (1 + z)^2.
     steady = np.minimum(1 - left, 2 * np.sqrt(driven_spread) / (4 - driven_spread + 1e-9))
-    _slides(driven_bush, active * idle_thrust * steady, "bush friction of the driven clutch")
+    _slides(driven_bush, active * idle_thrust * steady, "driven")
     at_limit = side_load(1 / (limit - 1), 1.0, driven_spread)
     return Grip(
         tight_per_thrust=np.asarray(tight_per_thrust),
@@ -185,10 +186,14 @@ def _by_branch(common: ArrayLike, signed: ArrayLike) -> Array:
     return np.asarray((shared[..., None, :] if shared.ndim else shared) + _SIGNS * turning[..., None, :])
 
 
-def _slides(bush: Array, most: Array, name: str) -> None:
-    """Refuse bushes so rough that more tension would move a sheave the wrong way: side load grows at most twice as
-    fast as slack tension."""
-    require(2 * bush < most, name, 2 * bush, "-", "what lets the moving sheave slide (far less than flank friction)")
+def _slides(bush: Array, most: Array, clutch: str) -> None:
+    """Refuse bushes so rough that more tension would move a sheave the wrong way.
+
+    Side load grows at most twice as fast as slack tension.
+    """
+    name, field = f"bush friction of the {clutch} clutch", f"{clutch}.bush_friction"
+    limit = "what lets the moving sheave slide (far less than flank friction)"
+    require(2 * bush < most, name, 2 * bush, "-", limit, field=field)
 
 
 def held_thrust(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:
@@ -243,7 +248,8 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     for _ in range(60):
         value, by_slack, _ = held_thrust(slack, pull, belt)
         step = np.where(done, 0.0, (value - thrust) / by_slack)  # must not depend on what is solved beside it
-        done |= (np.abs(step) <= _LAST_STEP * (slack + pull)) | (slack <= least)  # from there the tangent is exact
+        settled = np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))
+        done |= (np.abs(step) <= settled) | (slack <= least)  # from there the tangent is exact
         slack = slack - step
         if done.all():
             break

@@ -137,7 +137,7 @@ class ShiftInputs:
     min_drive_radius, max_drive_radius, min_driven_radius, max_driven_radius [m] : at the stops of both sheaves
     centre_distance [m]
     half_angle [rad] : of the groove
-    positions [-] : shift positions, evenly from 0 to 1
+    positions [-] : number of shift positions from 0 to 1, closer in low gear
     belt_width [m] : top width of the belt that the radii hold for; None: of any belt
     """
 

@@ -3,9 +3,9 @@
     python tests/mutations.py             # all, some twenty minutes on two cores
     python tests/mutations.py efficiency  # those whose name holds the word
 
-Each fault is a piece of text that stands once in a file, and what takes its place. The kits worked by hand are run first,
-then the tests of the solver and of the score. A fault that none of them sees is told at the end, with exit code 1.
-Not in the suite: it runs parts of it again and again.
+Each fault is a piece of text that stands once in a file, and what takes its place. The kits worked by hand are run
+first, then the tests of the solver and of the score. A fault that none of them sees is told at the end, with exit
+code 1. Not in the suite: it runs parts of it again and again.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ FAULTS = (
     Fault("bush friction work without travel", "search/belt_terms.py",
           "(duty.sweeps * np.abs(bush) * way for", "(duty.sweeps * np.abs(bush) for"),
     Fault("bush work of the driven clutch left out", "search/belt_terms.py",
-          "above[0] @ drive_rubs + above[1] @ driven_rubs", "above[0] @ drive_rubs"),
+          "excess + above[0] * drive_rubs + above[1] * driven_rubs", "excess + above[0] * drive_rubs"),
     Fault("load changes counted twice", "search/points.py",
           "np.where(duty.points.branch == UPSHIFT, duty.sweeps, 0.0)", "duty.sweeps"),
     Fault("least tensions without the wanted margin", "search/belt_terms.py",
@@ -93,12 +93,13 @@ FAULTS = (
     Fault("cooling does not grow with speed", "search/belt_terms.py", ", inputs.cooling.at_speed)", ")"),
     Fault("temperature of the mean ground", "search/belt_terms.py", "[1].max(axis=-1)", "[1].mean(axis=-1)"),
     Fault("belt life without warmth", "search/belt_terms.py",
-          "(fatigue @ duty.by_ground.T) * heated", "fatigue @ duty.by_ground.T"),
+          "(_summed(fatigue, duty.by_ground) * heated)", "_summed(fatigue, duty.by_ground)"),
     Fault("belt life without the nearness of slip", "search/belt_terms.py",
           "slip_wear_rate(slipping, np.minimum(state.on_drive, state.on_driven))",
           "slip_wear_rate(slipping, np.full_like(slipping, 1.0))"),
     # engine, ground, time
-    Fault("driveline efficiency left out of the power", "search/score.py", " - lost, 0.0) * efficiency", " - lost, 0.0)"),
+    Fault("driveline efficiency left out of the power", "search/score.py",
+          " - lost, 0.0) * efficiency", " - lost, 0.0)"),
     Fault("driveline efficiency left out of the force", "solver/duty.py",
           " * per_draw(around.vehicle.driveline_efficiency, 2) / speed", " / speed"),
     Fault("belt loss left out of the force", "solver/duty.py", "(pull * belt_speed - lost)", "(pull * belt_speed)"),
@@ -113,7 +114,8 @@ FAULTS = (
           "_Part(branch, ground.torque, None", "_Part(branch, 1.0, None"),
     Fault("backshift shorter than upshift", "solver/duty.py",
           "moving = _total(starting) + 2 * _total(cycling)", "moving = _total(starting) + _total(cycling)"),
-    Fault("shares of grounds ignored", "solver/duty.py", "share = per_draw(ground.share, 2)", "share = per_draw(1.0, 2)"),
+    Fault("shares of grounds ignored", "solver/duty.py",
+          "share = per_draw(ground.share, 2)", "share = per_draw(1.0, 2)"),
     Fault("boost ignored", "solver/drivetrain.py",
           "torque_factor(pressure, site.temperature, engine_inputs.holds_power_to)",
           "torque_factor(pressure, site.temperature)"),
@@ -142,11 +144,15 @@ def planted(fault: Fault) -> tuple[Fault, str]:
         place = tree / fault.file
         text = place.read_text(encoding="utf-8")
         if text.count(fault.text) != 1:
-            raise SystemExit(f"{fault.name}: {fault.file} holds {text.count(fault.text)} times {fault.text!r}, not once")
+            raise SystemExit(
+                f"{fault.name}: {fault.file} holds {text.count(fault.text)} times {fault.text!r}, not once"
+            )
         place.write_text(text.replace(fault.text, fault.instead), encoding="utf-8")
         for suite in SUITES:
             command = [sys.executable, "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", *suite]
-            paths = os.pathsep.join([str(tree), *(str(tree / "tests" / part) for part in ("catalog", "bench", "worked"))])
+            paths = os.pathsep.join(
+                [str(tree), *(str(tree / "tests" / part) for part in ("catalog", "bench", "worked"))]
+            )
             ran = subprocess.run(
                 command, cwd=tree, env={**os.environ, "PYTHONPATH": paths}, capture_output=True, text=True, check=False
             )
@@ -166,8 +172,9 @@ def main() -> int:
     with ThreadPoolExecutor(WORKERS) as pool:
         for fault, test in pool.map(planted, chosen):
             missed += not test
-            print(f"{fault.name:<58} {test or 'NOT SEEN'}", flush=True)
-    print(f"{len(chosen)} faults, {missed} not seen")
+            sys.stdout.write(f"{fault.name:<58} {test or 'NOT SEEN'}\n")
+            sys.stdout.flush()
+    sys.stdout.write(f"{len(chosen)} faults, {missed} not seen\n")
     return 1 if missed else 0
 
 

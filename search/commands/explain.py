@@ -162,7 +162,7 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
         out.print(
             f"Springs: the belt loses {number(springs.belt / 1000)} kW at the tensions that they make, "
             f"{number(springs.least / 1000)} kW at the least that hold with the wanted margin; load changes rub away "
-            f"{number(springs.friction, 0)} W more by their forces."
+            f"{number(springs.friction, 1)} W more by their forces."
         )
     out.print()
 
@@ -208,6 +208,8 @@ def _curve(out: Console, facts: Explanation) -> None:
         "rated tension at full torque of the target speed, the lesser of both branches. The belt margin counts only "
         "where grounds ask for it, and so may be larger."
     )
+    if len(facts.ranges) > 1:
+        out.print(f"km/h beside a shift position: in range {facts.ranges[-1].name}.")
     first = facts.curve[0]
     out.print(
         f"Bushes and guides take {number(first.drive_friction, 0)} N of the drive thrust and "

@@ -265,7 +265,8 @@ def test_friction_of_bushes_is_half_the_side_load_and_turns_with_the_shift(
     most = most_friction(one_position(*wraps), half_angle, friction, seating)
     load = [np.sqrt(tight**2 + slack**2 - 2 * tight * slack * np.cos(wrap)) for wrap in wraps]
     turned = rubs[2] * 0.5 * pull * radius / 0.05
-    more = [(f(*both(slack, pull), belt)[0] - f(*both(slack, pull), smooth)[0]) for f in (drive_need, held_thrust)]
+    slacks, pulls = both(slack, pull)
+    more = [f(slacks, pulls, belt)[0] - f(slacks, pulls, smooth)[0] for f in (drive_need, held_thrust)]
     size = 1e-9 * (tight * 20 + load[0])
     assert more[0][UPSHIFT] == pytest.approx(rubs[0] * most[0] / 2 * load[0] + turned, rel=1e-9, abs=size)
     assert more[1][UPSHIFT] == pytest.approx(-rubs[1] * most[1] / 2 * load[1], rel=1e-9, abs=size)
@@ -282,7 +283,7 @@ def test_upshift_needs_at_least_what_the_backshift_needs(wraps, half_angle, fric
     slack = slack_tension(thrusts, pulls, belt)
     assume((slack >= 0).all())  # a belt that is pushed has no load to rub with
     need = drive_need(slack, pulls, belt)[0]
-    room = 1e-9 * (thrust + pull)
+    room = 1e-9 * (thrust + pull + 1e-9)
     assert slack[UPSHIFT] >= slack[BACKSHIFT] - room
     assert need[UPSHIFT] >= need[BACKSHIFT] - room * 10
     given_tension = slack_of_drive(thrusts, pulls, belt)
@@ -297,9 +298,7 @@ def test_bushes_in_which_a_sheave_would_stick_are_refused(seed):
     path = one_position(*wraps)
     drive, driven = most_friction(path, *flanks, 1.0)
     grip(path, *flanks, bushes=Bushes(0.999 * drive, 0.999 * driven, 0.1, 0.05, 0.5))
-    with pytest.raises(
-        PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave"
-    ):
+    with pytest.raises(PhysicalRangeError, match=r"bush friction of the driven clutch = .* lets the moving sheave"):
         grip(path, *flanks, bushes=Bushes(0.0, 1.001 * driven, 0.1, 0.05, 0.5))
     if drive < 0.99:
         with pytest.raises(PhysicalRangeError, match=r"bush friction of the drive clutch = .* lets the moving sheave"):
@@ -355,7 +354,7 @@ def test_coefficients_are_those_of_the_closed_forms(wraps, half_angle, friction,
     assert (belt.drive_limit == slip_limit(drive, half_angle, friction, "drive")).all()
     assert (belt.driven_limit == limit).all()
     # thrust of the driven parts at the slip limit: what the belt takes there, less or more the friction of the bush
-    at_limit = held_thrust(*both(1 / (limit - 1), 1.0), belt)[0]
+    at_limit = held_thrust(np.full(2, 1 / (limit - 1)), np.ones(2), belt)[0]
     assert belt.slip_thrust == pytest.approx(at_limit, rel=1e-12)
 
 
@@ -369,9 +368,9 @@ def test_points_pick_branch_and_position(machine):
     assert (here.guide == np.concatenate([over_shift.guide[UPSHIFT], over_shift.guide[BACKSHIFT]])).all()
     assert here.active == over_shift.active
     several = grip(path, machine.half_angle, np.array([0.3, 0.35, 0.4]), bushes=machine.bushes).at(machine.points)
-    assert several.active.shape == (3, 1)
+    assert np.shape(several.active) == (3, 1)
     assert several.pull_thrust.shape == (3, 24)
     assert several.driven_bush.shape[-1] == 24
     wide = several.aligned(4)
     assert wide.pull_thrust.shape == (3, 1, 1, 24)
-    assert wide.active.shape == (3, 1, 1, 1)
+    assert np.shape(wide.active) == (3, 1, 1, 1)

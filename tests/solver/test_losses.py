@@ -47,7 +47,7 @@ def test_the_belt_bends_on_both_sheaves():
         assert belt_loss(600, 200, 15.0, path, SEAT, belt) == pytest.approx(0.75 * 15 * (1 / 0.04 + 1 / 0.12), rel=1e-9)
 
 
-@pytest.mark.published
+@pytest.mark.invariant
 def test_all_losses_together_grow_on_small_sheaves_between_the_two_trends():
     large, small = (belt_loss(600, 200, 15.0, pair(r), SEAT, BELT) for r in (0.051, 0.021))
     assert 1 < small / large < (51 / 21) ** 2

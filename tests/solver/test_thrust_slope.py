@@ -30,8 +30,8 @@ def some_grip(rng: np.random.Generator, kind: str = "usual") -> Grip:
     radius, rest = np.linspace(0.03, 0.09, POSITIONS), np.zeros(POSITIONS)
     drive, driven = rng.uniform(2.0, 4.5, (2, POSITIONS))
     path = ShiftPath(rest, radius, radius, drive, driven, rest, rest)
-    flanks = {"half_angle": float(angle), "friction": float(friction), "seating": float(seating)}
-    plain = grip(path, **flanks, corrected=kind == "corrected")
+    flanks = path, float(angle), float(friction), float(seating)
+    plain = grip(*flanks, corrected=kind == "corrected")
     spread = plain.driven_spread
     steady = np.minimum(-np.expm1(-plain.wrap / plain.active), 2 * np.sqrt(spread) / (4 - spread + 1e-9))
     most = np.array([(1 / plain.tight_per_thrust).min(), (plain.active * plain.idle_thrust * steady).min()])
@@ -39,7 +39,7 @@ def some_grip(rng: np.random.Generator, kind: str = "usual") -> Grip:
     drive_bush, driven_bush = np.minimum(share * most, 1.0)
     guide = 0.0 if kind == "smooth" else rng.random()
     bushes = Bushes(float(drive_bush), float(driven_bush), float(guide), 0.02, float(rng.random()))
-    return grip(path, **flanks, corrected=kind == "corrected", bushes=bushes).at(POINTS)
+    return grip(*flanks, corrected=kind == "corrected", bushes=bushes).at(POINTS)
 
 
 def box(rng: np.random.Generator, widest: float) -> tuple[DrivenSide, DrivenSide]:
@@ -51,8 +51,8 @@ def box(rng: np.random.Generator, widest: float) -> tuple[DrivenSide, DrivenSide
 
 
 def bounds(lower: DrivenSide, upper: DrivenSide, pulls: np.ndarray, belt: Grip) -> tuple[np.ndarray, np.ndarray]:
-    corners = (slack_tension(side.fixed + side.per_pull * pulls, pulls, belt) for side in (lower, upper))
-    return thrust_slopes(lower, upper, pulls, *corners, belt)
+    least, most = (slack_tension(side.fixed + side.per_pull * pulls, pulls, belt) for side in (lower, upper))
+    return thrust_slopes(lower, upper, pulls, least, most, belt)
 
 
 def between(lower: DrivenSide, upper: DrivenSide, share: np.ndarray) -> DrivenSide:

@@ -604,9 +604,8 @@ class Duty:
 
 def spread(at: np.ndarray, amount: np.ndarray, s: np.ndarray) -> np.ndarray:
     """7.1 Amounts at any s, shared linearly between the two positions beside them."""
-    place = at * (len(s) - 1)
-    low = np.minimum(place.astype(int), len(s) - 2)
-    part = place - low
+    low = np.clip(np.searchsorted(s, at, side="right") - 1, 0, len(s) - 2)
+    part = (at - s[low]) / (s[low + 1] - s[low])
     out = np.zeros(len(s))
     np.add.at(out, low, amount * (1.0 - part))
     np.add.at(out, low + 1, amount * part)
@@ -773,7 +772,7 @@ def work_out(
     power = engine(*machine.engine)
     if target is not None:
         power = replace(power, peak_speed=target)
-    s = np.linspace(0.0, 1.0, len(lam1))
+    s = np.linspace(0.0, 1.0, len(lam1)) ** 1.5  # positions stand closer in low gear
     p = path(machine, belt, s)
     n = len(s)
     thrusts = tuple(thrust_per_speed2(kit.arms, float(x)) for x in p.x1)

@@ -232,7 +232,7 @@ PASS = Case(
     belt=f.Belt(
         length=978 * MM,
         mass_per_length=0.40,
-        max_tension=3300.0,
+        max_tension=2880.0,
         friction=0.37,
         kinetic_friction=0.30,
         seating=0.9,
@@ -398,7 +398,8 @@ def work_out(
     cells: int = f.CELLS,
 ) -> tuple[f.Worked, f.Worked, dict[str, float]]:
     """Kit and fitted kit of a case, and all terms of the kit."""
-    limits = case.lam1 if lam1 is None else lam1, case.lam2 if lam2 is None else lam2
+    even = np.linspace(0.0, 1.0, len(case.lam2))  # where the limits beside the case stand
+    limits = case.lam1 if lam1 is None else lam1, np.interp(even**1.5, even, case.lam2) if lam2 is None else lam2
     kit, fitted = (
         f.work_out(case.machine, case.belt, case.grounds, one, *limits, cells=cells, target=target)
         for one in (case.kit, case.fitted)

@@ -13,12 +13,9 @@ Four sources of difference, and no other, are allowed for:
   the torque curve. It is compared once; all that hangs on it is then worked out at the target the product found.
 * `FACE` 1e-5: engine speeds of the arm with an arc for a face, which is an exact arc in the formulas and a curve
   through 70 points, 0.67 deg apart and rounded to 1e-12 m, in the job file.
-* What is summed over time. The product spreads time over a fine grid of 600 even positions, the formulas over 2000
-  cells from end to end of each range. The rule of integration itself differs by less than 3e-5 (formulas with 600 cells
-  against 2000). What is left is where a range of road speeds ends: it may be rounded to the grid. Moving both ends
-  of every range by one step of 1/600 moves, in the worst of the three kits, flatness by 4.0e-3, spring loss by
-  5.9e-3, the belt's temperature rise by 7e-4, power to the ground by 3.6e-4, belt life by 1.4e-3, a ground's mean speed
-  by 5.3e-4, its flatness by 4.8e-3, its time limited by the tyres by 4.5e-2. `TIME` holds these, rounded up.
+* What is summed over time. The product spreads time over a fine grid of 600 even cells, the formulas over 2000 cells from
+  end to end of each range, with the path worked out at each. What is left is where tyres begin to slip, which the
+  product takes to a cell of its grid. `TIME` holds twice what was found in the worst of the three kits, rounded.
 """
 
 from __future__ import annotations
@@ -41,14 +38,14 @@ from search.space import fitted_kit
 JOBS = Path(__file__).parent / "jobs"
 EXACT, FACE, TARGET = 1e-6, 1e-5, 3e-4
 TIME = {
-    "flatness": 5e-3,
-    "spring_loss": 7e-3,
-    "belt_temperature": 1e-3,  # of the rise over the air
-    "ground_power": 5e-4,
-    "belt_life": 2e-3,
-    "mean": 7e-4,
-    "ground flatness": 6e-3,
-    "limited": 5e-2,
+    "flatness": 6e-4,
+    "spring_loss": 4e-3,
+    "belt_temperature": 3e-4,  # of the rise over the air
+    "ground_power": 2e-4,
+    "belt_life": 4e-4,
+    "mean": 8e-5,
+    "ground flatness": 1.2e-3,
+    "limited": 3e-2,
 }
 
 
