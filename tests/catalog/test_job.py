@@ -27,13 +27,20 @@ Edits = dict[str, str | None]
 
 @pytest.fixture(scope="session")
 def originals(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Copies of the demo files, with a catalogue of the fitted parts only, and without grid and locks."""
+    """Copies of the demo files, with a catalogue of the fitted parts only, and without grid and locks.
+
+    The machine has one gear range, and every ground the machine's target.
+    """
     folder = tmp_path_factory.mktemp("demo")
     for name in ("machine.yaml", "engine.csv"):
         shutil.copy(CONFIGS / name, folder)
+    machine = (folder / "machine.yaml").read_text(encoding="utf-8")
+    machine = re.sub(r"^reduction:.*$", "reduction: 11.4", machine, flags=re.MULTILINE)
+    (folder / "machine.yaml").write_text(machine, encoding="utf-8")
     text = (CONFIGS / "rescue.yaml").read_text(encoding="utf-8")
     text = re.sub(r"^catalogue:.*$", 'catalogue: ["parts"]', text, flags=re.MULTILINE)
     text = re.sub(r"^(grid|locks):.*\n( .*\n)*", "", text, flags=re.MULTILINE)
+    text = re.sub(r"^    (target|range):.*\n", "", text, flags=re.MULTILINE)
     (folder / "job.yaml").write_text(text, encoding="utf-8")
     spec = yaml.safe_load(text)
     (folder / "parts").mkdir()
