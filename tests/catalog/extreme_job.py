@@ -178,13 +178,13 @@ def documents(*, plain: bool = False) -> Documents:
     bench |= {"bare": ["1.5 kN", "2 kN", "2.5 kN"]}
     bench |= {"per_mass": {seat: ["40 N/g", "50 N/g", "60 N/g"] for seat in ("heel", "mid", "tip")}}
     arms = files["parts/flyweights.yaml"]["parts"]
+    middle = {"mass": "64 g", "along": "35 mm", "across": "-6 mm"}  # and nothing of how it is spread
+    arms[0]["body"] = middle
     same = {key: arms[0][key] for key in ("fits", "count", "pin_diameter", "roller_diameter", "stations")}
     arms.append(_PART | same | {"id": "benched", "thrust": bench})
     plate = {"unit": "mm", "points": [[-6, 5], [-6, -6], [30, -14], [62, -18], [62, -8], [20, 4]]}
     bodies = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
-    middle = {key: arms[0]["body"][key] for key in ("mass", "along", "across")}
     bodies["by-gyration"] = middle | {"gyration": ["42 mm", "8 mm"]}
-    bodies["by-one-gyration"] = middle | {"gyration": "42 mm"}
     bodies["by-pendulum"] = middle | {"pendulum": "0.42 s"}
     bodies["by-length"] = middle | {"length": "60 mm"}
     arms += [_PART | same | {"id": name, "profile": arms[0]["profile"], "body": body} for name, body in bodies.items()]

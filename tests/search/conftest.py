@@ -231,7 +231,7 @@ class Draft:
         """Now and then a target or a gear range of its own (and road speeds to suit), or tyres that soon slip."""
         rng, slower = self.rng, 1.0
         if rng.random() < 0.3:
-            usual = self.demo.job.drivetrain.target_speed * TO_RPM
+            usual = float(self.demo.job.drivetrain.target_speed) * TO_RPM
             wanted = usual * float(rng.uniform(0.75, 1.0))
             slower = wanted / float(ground.get("target", f"{usual} rpm").removesuffix(" rpm"))
             ground["target"] = f"{wanted:.2f} rpm"

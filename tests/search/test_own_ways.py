@@ -43,7 +43,7 @@ def told(job: Job, kit: Kit | None = None) -> dict[str, float]:
 
 
 def test_a_ground_run_in_a_range_is_that_of_a_machine_with_this_reduction_alone(tmp_path: Path) -> None:
-    usual = {"target": "7100 rpm", "slower": SLOWER}
+    usual: dict[str, Any] = {"target": "7100 rpm", "slower": SLOWER}
     ranged = written(tmp_path / "a", grounds={"range": "low"}, reduction=RANGES, **usual)
     alone = written(tmp_path / "b", grounds={}, reduction=RANGES["low"], **usual)
     assert told(ranged) == pytest.approx(told(alone), rel=1e-12)

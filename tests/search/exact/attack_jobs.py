@@ -218,7 +218,8 @@ def _machine(rng: np.random.Generator, angle: float) -> dict[str, Any]:
     return STATED | {
         "id": "m", "engine": engine, "half_angle": f"{angle} deg", "centre_distance": "256 mm",
         "drive_clutch": drive, "driven_clutch": driven, "friction_source": "invented", "mass": "1500 kg",
-        "drag_area": "0.5 m^2", "wheel_radius": "320 mm", "reduction": {"low": LOW * 11.4, "high": 11.4}, "driveline_efficiency": "90 %",
+        "drag_area": "0.5 m^2", "wheel_radius": "320 mm", "driveline_efficiency": "90 %",
+        "reduction": {"low": LOW * 11.4, "high": 11.4},
     }  # fmt: skip
 
 
@@ -229,9 +230,10 @@ def _spec(rng: np.random.Generator, narrow: bool) -> dict[str, Any]:
         share, low_range = float(rng.choice([1.0, 1.0, rng.uniform(0.75, 1.0)])), bool(rng.random() < 0.25)
         low = float(rng.uniform(20, 70)) * share / (LOW if low_range else 1.0)
         speed = [f"{low:.3f} km/h", f"{low + rng.uniform(0.5, 3 if narrow else 30):.3f} km/h"]
+        firm = rng.random() < (0.8 if narrow else 0.5)
         ground: Part = {
-            "name": f"g{number}", "share": "100 %", "source": "invented", "rolling": 0.01,
-            "adhesion": float(1.2 if rng.random() < (0.8 if narrow else 0.5) else rng.uniform(0.08, 0.3)), "grade": "-3 %", "speed": speed,
+            "name": f"g{number}", "share": "100 %", "source": "invented", "rolling": 0.01, "grade": "-3 %",
+            "adhesion": 1.2 if firm else float(rng.uniform(0.08, 0.3)), "speed": speed,
             "load_changes": f"{rng.choice([0, 2, 20])} /min", "starts": f"{rng.choice([0, 0, 1])} /min",
             "torque": "100 %" if narrow else f"{rng.uniform(40, 100):.1f} %",
         }  # fmt: skip

@@ -61,7 +61,7 @@ def test_the_ranking_is_that_of_scoring_every_kit(seed: int, solve: Solve) -> No
             assert {kit.kit.words()[slot] for kit in ranking.kits} <= {word.strip() for word in wanted.split(",")}
 
 
-@pytest.mark.parametrize("seed", SEEDS[::6])
+@pytest.mark.parametrize("seed", SEEDS[:18:5])  # not where the fitted kit alone is left
 def test_equal_scores_stand_in_the_order_of_their_slot_ids(seed: int, solve: Solve) -> None:
     small = solve(seed)
     orders = sorted(s.kit.order for s in small.scores if s.buildable)
