@@ -277,7 +277,9 @@ def test_friction_of_bushes_is_half_the_side_load_and_turns_with_the_shift(
 
 @FEWER
 @given(**BELTS, pull=st.floats(0, 5e3), thrust=st.floats(0, 1e4))
-def test_upshift_needs_at_least_what_the_backshift_needs_while_the_belt_pulls(wraps, half_angle, friction, seating, rubs, pull, thrust):
+def test_upshift_needs_at_least_what_the_backshift_needs_while_the_belt_pulls(
+    wraps, half_angle, friction, seating, rubs, pull, thrust
+):
     # one driven thrust holds more tension while it is opened, and the drive clutch drags its own friction along
     belt = belt_of(wraps, half_angle, friction, seating, rubs)
     thrusts, pulls = both(thrust, pull)
