@@ -157,7 +157,7 @@ def test_weights_are_a_distribution(around, grounds):
     assert (found.traction_limited <= 1 + 1e-9).all()
     assert (found.asked >= 0).all()
     assert all(low.low_speed <= top <= low.high_speed for low, top in zip(grounds, found.reach, strict=True))
-    # of each torque there is one point a place (tyres of two grounds may hold the same), in order of branch and position
+    # one point a place for each torque (tyres of two grounds may hold the same), in order of branch and position
     each = np.column_stack([points.branch, points.position, points.level, found.target_speed])[points.level > 0]
     assert len(np.unique(each, axis=0)) == len(each)
     order = points.branch * 100 + points.position
