@@ -157,8 +157,8 @@ def test_weights_are_a_distribution(around, grounds):
     assert (found.traction_limited <= 1 + 1e-9).all()
     assert (found.asked >= 0).all()
     assert all(low.low_speed <= top <= low.high_speed for low, top in zip(grounds, found.reach, strict=True))
-    # each point is one of its kind, and they stand in order of branch and position
-    each = np.column_stack([points.branch, points.position, points.level, points.held, found.target_speed])
+    # one point a place for each torque (tyres of two grounds may hold the same), in order of branch and position
+    each = np.column_stack([points.branch, points.position, points.level, found.target_speed])[points.level > 0]
     assert len(np.unique(each, axis=0)) == len(each)
     order = points.branch * 100 + points.position
     assert (np.diff(order) >= 0).all()
