@@ -162,7 +162,7 @@ def _terms(out: Console, currency: str, facts: Explanation) -> None:
         out.print(
             f"Springs: the belt loses {number(springs.belt / 1000)} kW at the tensions that they make, "
             f"{number(springs.least / 1000)} kW at the least that hold with the wanted margin; load changes rub away "
-            f"{number(springs.friction, 1)} W more by their forces."
+            f"{number(springs.friction)} W more by their forces."
         )
     out.print()
 

@@ -20,6 +20,7 @@ pytestmark = pytest.mark.invariant
 
 FEWER = settings(max_examples=40, deadline=None)
 WRAPS = st.floats(2.0, 4.5)
+ANY_WRAPS = st.floats(0.6, 5.7)  # far from half a turn side load grows unevenly with tension
 HALF_ANGLES = st.floats(np.radians(8), np.radians(22))
 FRICTIONS = st.floats(0.1, 0.8)
 SEATINGS = st.floats(0, 1)
@@ -184,7 +185,7 @@ def test_slack_tension_rises_without_a_jump_through_the_closed_form_s_end(machin
 
 
 @FEWER
-@given(**BELTS)
+@given(**{**BELTS, "wraps": st.tuples(ANY_WRAPS, ANY_WRAPS)})
 def test_held_thrust_rises_and_is_convex_in_slack_tension(wraps, half_angle, friction, seating, rubs):
     """What Newton's method from the right stands on, up to the roughest bushes."""
     belt = belt_of(wraps, half_angle, friction, seating, rubs)
@@ -276,7 +277,9 @@ def test_friction_of_bushes_is_half_the_side_load_and_turns_with_the_shift(
 
 @FEWER
 @given(**BELTS, pull=st.floats(0, 5e3), thrust=st.floats(0, 1e4))
-def test_upshift_needs_at_least_what_the_backshift_needs(wraps, half_angle, friction, seating, rubs, pull, thrust):
+def test_upshift_needs_at_least_what_the_backshift_needs_while_the_belt_pulls(
+    wraps, half_angle, friction, seating, rubs, pull, thrust
+):
     # one driven thrust holds more tension while it is opened, and the drive clutch drags its own friction along
     belt = belt_of(wraps, half_angle, friction, seating, rubs)
     thrusts, pulls = both(thrust, pull)
@@ -291,10 +294,11 @@ def test_upshift_needs_at_least_what_the_backshift_needs(wraps, half_angle, fric
         assert given_tension[UPSHIFT] <= given_tension[BACKSHIFT] + room * 10
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_bushes_in_which_a_sheave_would_stick_are_refused(seed):
+@pytest.mark.parametrize("widest", [(2.0, 4.5), (0.6, 1.2), (5.1, 5.7)])
+@pytest.mark.parametrize("seed", range(5))
+def test_bushes_in_which_a_sheave_would_stick_are_refused(seed, widest):
     rng = np.random.default_rng(seed)
-    wraps, flanks = rng.uniform(2.0, 4.5, 2), (float(rng.uniform(0.14, 0.38)), float(rng.uniform(0.3, 0.8)))
+    wraps, flanks = rng.uniform(*widest, 2), (float(rng.uniform(0.14, 0.38)), float(rng.uniform(0.3, 0.8)))
     path = one_position(*wraps)
     drive, driven = most_friction(path, *flanks, 1.0)
     grip(path, *flanks, bushes=Bushes(0.999 * drive, 0.999 * driven, 0.1, 0.05, 0.5))
