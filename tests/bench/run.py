@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import re
 import resource
 import shutil
 import tempfile
@@ -163,7 +164,7 @@ def job_with_positions(positions: int) -> Job:
     with tempfile.TemporaryDirectory() as folder:
         for name in ("machine.yaml", "engine.csv"):
             shutil.copy(ROOT / "configs" / name, folder)
-        text = (ROOT / "configs" / "rescue.yaml").read_text().replace("positions: 16", f"positions: {positions}")
+        text = re.sub(r"positions: \d+", f"positions: {positions}", (ROOT / "configs" / "rescue.yaml").read_text())
         file = Path(folder) / "job.yaml"
         file.write_text(text)
         return load_job(file)

@@ -183,7 +183,7 @@ def documents(*, plain: bool = False) -> Documents:
     same = {key: arms[0][key] for key in ("fits", "count", "pin_diameter", "roller_diameter", "stations")}
     arms.append(_PART | same | {"id": "benched", "thrust": bench})
     plate = {"unit": "mm", "points": [[-6, 5], [-6, -6], [30, -14], [62, -18], [62, -8], [20, 4]]}
-    bodies = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
+    bodies: dict[str, Any] = {"by-outline": {"outline": plate, "thickness": "8 mm", "density": "7850 kg/m^3"}}
     bodies["by-gyration"] = middle | {"gyration": ["42 mm", "8 mm"]}
     bodies["by-pendulum"] = middle | {"pendulum": "0.42 s"}
     bodies["by-length"] = middle | {"length": "60 mm"}

@@ -114,7 +114,13 @@ def test_explaining_a_kit_that_never_engages_prints_no_infinity(run: Run, monkey
 
     def odd(*words: Any) -> Any:
         facts = explain(*words)
-        none = {"take_up_rpm": nan, "lock_up_kmh": -inf, "seconds": inf, "slip_heat": nan, "grips_rpm": inf}
+        none: dict[str, Any] = {
+            "take_up_rpm": nan,
+            "lock_up_kmh": -inf,
+            "seconds": inf,
+            "slip_heat": nan,
+            "grips_rpm": inf,
+        }
         starts = tuple(replace(start, **none) for start in facts.starts)
         ranges = tuple(replace(ranged, full_kmh=nan, quarter_kmh=inf, shift_start_kmh=nan) for ranged in facts.ranges)
         return replace(facts, engagement_rpm=inf, starts=starts, ranges=ranges)

@@ -81,7 +81,7 @@ def test_job_files_of_before_are_told_what_has_changed(run: Run) -> None:
 def test_explain_shows_targets_and_ranges_that_grounds_state(run: Run) -> None:
     facts = run("explain", JOB, "fitted", "--format", "json").data
     shown = run("explain", JOB, "fitted").out
-    table = shown[re.search(r"^Ground .*Target", shown, re.M).start() :]  # type: ignore[union-attr]
+    table = shown[re.search(r"^Ground .*Target", shown, re.M).start() :]
     for ground in facts["grounds"]:
         row = next(line for line in table.splitlines() if line.startswith(ground["ground"]))
         assert {f"{ground['torque']:.0f}", f"{ground['target_rpm']:.0f}"} <= set(row.split())
