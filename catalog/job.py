@@ -106,11 +106,11 @@ class Job:
         """What the files ask for and cannot have, with its place, and what was done instead."""
         out = []
         for number, asked in enumerate(np.atleast_2d(self.drivetrain.duty.asked).max(axis=0).tolist()):
-            if asked > 1:
+            if asked > 1.005:
                 loc = ("grounds", number, "load_changes")
                 message = (
                     f"run-ups and load changes across the range ask for {100 * asked:.0f} % of the time there is; all "
-                    f"of them are cut to {100 / asked:.0f} %"
+                    f"of them are cut to {100 / asked:.3g} %"
                 )
                 hint = "ask for fewer, for fewer starts or for a narrower speed range"
                 place = self.document.place(loc)

@@ -15,6 +15,7 @@ from solver.balance import DrivenSide
 from solver.belt_grip import centrifugal_tension
 from solver.belt_life import conductance, fatigue_rate, slip_wear_rate, warmth
 from solver.drivetrain import Drivetrain
+from solver.grip import drive_need, slack_tension
 from solver.losses import belt_loss, slip_power
 from solver.side_load import side_load
 
@@ -35,7 +36,11 @@ _BUILDS = 1_000  # driven builds worked on at once; about what stays in cache
 
 
 def most_needed_at_limit(drivetrain: Drivetrain, side: DrivenSide) -> Array:
-    """Most drive thrust needed at the speed limit at any torque judged there, shape (n, positions) [N]."""
+    """Most drive thrust needed at the speed limit at any torque judged there, shape (n, positions) [N].
+
+    Infinite where the belt slides so hard that its slack side would be pushed: then no thrust holds the engine. (Short
+    of that friction opposes the shift, so that the backshift needs no more than the upshift.)
+    """
     points = limit_points(drivetrain)
     belt = drivetrain.grip.at(points)
     pull = points.pull(float(drivetrain.engine.at(drivetrain.speed_limit)), drivetrain.path.drive_radius)
@@ -43,7 +48,9 @@ def most_needed_at_limit(drivetrain: Drivetrain, side: DrivenSide) -> Array:
     most = np.zeros((len(side.fixed), len(first)))
 
     def work(rows: slice) -> None:
-        needed = balance.needed_drive_thrust(side[rows].at(points), pull, belt)
+        here = side[rows].at(points)
+        slack = slack_tension(here.fixed + here.per_pull * pull, pull, belt)
+        needed = np.where(slack < 0, np.inf, drive_need(slack, pull, belt)[0])
         most[rows] = np.maximum.reduceat(needed, first, axis=-1)
 
     parallel_slices(work, len(most), _BUILDS)

@@ -76,10 +76,10 @@ def _too_fast_sentence(stage: Stage, drive: Offer, driven: Offer) -> str:
     drivetrain = stage.drivetrain
     given, needed = drive.at_limit[0], driven.at_limit[0]
     worst = int(np.argmax(needed - given))
+    holds = f"{needed[worst]:.0f} N would hold it" if np.isfinite(needed[worst]) else "and the belt slides bodily"
     return (
         f"the engine passes {show(float(drivetrain.speed_limit), 'rad/s')} at shift position "
-        f"{drivetrain.path.position[worst]:.2f}: the flyweights give {given[worst]:.0f} N there, "
-        f"{needed[worst]:.0f} N would hold it"
+        f"{drivetrain.path.position[worst]:.2f}: the flyweights give {given[worst]:.0f} N there, {holds}"
     )
 
 

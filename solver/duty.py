@@ -61,7 +61,7 @@ class Duty:
     Attributes
     ----------
     points : Points
-        Those that carry time in some draw, ordered by branch, position, torque.
+        Those that carry time in some draw, ordered by branch and position.
     target_speed : ndarray, shape (j,) or (d, j) [rad/s]
         Engine speed that is wanted at each point.
     weights : ndarray, shape (grounds, j) or (d, grounds, j) [-]

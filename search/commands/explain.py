@@ -228,16 +228,21 @@ def _starts(out: Console, facts: Explanation) -> None:
     words = ("full", "a quarter")
     for start, word in zip(facts.starts, words, strict=True):
         if start.take_up_rpm is None or start.lock_up_kmh is None:
-            out.print(f"Pulling away at {word} torque: the belt never carries the engine.")
+            out.print(f"Pulling away on the level at {word} torque: the belt never carries the engine.")
             continue
         line = (
             f"Pulling away on the level at {word} torque: the belt slips at {number(start.take_up_rpm, 0)} rpm, "
-            f"{number(start.take_up_rpm - facts.engagement_rpm, 0)} past engagement, until "
-            f"{number(start.lock_up_kmh, 0)} km/h"
+            f"{number(start.take_up_rpm - facts.engagement_rpm, 0)} past engagement"
         )
-        if start.slip_heat is not None and start.seconds is not None:
-            line += f": {number(start.seconds, 1)} s and {number(start.slip_heat, 1)} kJ of slip heat"
-        out.print(line + ".")
+        if start.slip_heat is None or start.seconds is None:
+            out.print(
+                f"{line}, and the machine never comes to {number(start.lock_up_kmh, 0)} km/h, where belt and road meet."
+            )
+            continue
+        out.print(
+            f"{line}, until {number(start.lock_up_kmh, 0)} km/h: {number(start.seconds, 1)} s and "
+            f"{number(start.slip_heat, 1)} kJ of slip heat."
+        )
     full = facts.starts[0]
     if full.grips_rpm is None or full.take_up_rpm is None or full.grips_rpm > full.take_up_rpm * (1 + 1e-6):
         grips = f"at {number(full.grips_rpm, 0)} rpm" if full.grips_rpm is not None else "nowhere"

@@ -321,7 +321,7 @@ def belts() -> list[str]:
              'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", "kinetic_friction: 0.33",
              'top_width: "34 mm"', 'max_temperature: "110 degC"', loss),
         part("scree-belt-short", "a belt too short for this machine", "example", "139.00 EUR", 0, "invented",
-             'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "930 mm"', 'half_angle: "13 deg"',
+             'fits: ["quern-drive", "quern-driven"]', 'pitch_length: "815 mm"', 'half_angle: "13 deg"',
              'mass_per_length: "0.42 kg/m"', 'max_tension: "4.4 kN"', "friction: 0.35", loss),
         part("scree-belt-soft", "a softer compound: more grip, more loss", "estimated", "152.00 EUR", 1,
              "invented; friction and losses as common practice, no source; no measured map exists",

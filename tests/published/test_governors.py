@@ -5,6 +5,7 @@ is used, so that only its printed digits decide.
 """
 
 from types import SimpleNamespace
+from typing import Any
 
 import mujoco
 import numpy as np
@@ -210,7 +211,7 @@ def test_swung_body_with_a_full_inertia_by_inverse_dynamics(seed):
     body = Body(mass, centre[0], centre[2], about_pivot[0, 0], about_pivot[2, 2], about_pivot[0, 2])
     data = mujoco.MjData(model)
     for angle in rng.uniform(-0.6, 1.2, 5):
-        at = SimpleNamespace(angle=np.array([angle]), slope=np.ones(1))  # per radian, so the thrust is a moment
+        at: Any = SimpleNamespace(angle=np.array([angle]), slope=np.ones(1))  # per radian, so the thrust is a moment
         moment = outward_moment(model, data, 5000 * FROM_RPM, angle)
         slope = inertia_slope(at, 0.055, body)
         assert closing_thrust(5000 * FROM_RPM, slope) == pytest.approx(moment, rel=1e-8)

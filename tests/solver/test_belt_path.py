@@ -76,7 +76,7 @@ DRIVE, DRIVEN, CENTRE, B13 = (0.036, 0.090), (0.058, 0.112), 0.268, np.radians(1
 
 
 def between(length, drive=DRIVE, driven=DRIVEN, position=(0.0, 0.25, 1.0), narrower=0.0):
-    return shift_path(position, *drive, length, CENTRE, B13, *driven, narrower)
+    return shift_path(position, drive[0], drive[1], length, CENTRE, B13, driven[0], driven[1], narrower)
 
 
 def met(path):
@@ -166,7 +166,7 @@ def test_the_shift_uses_all_that_the_stops_leave(length, narrower, low, width):
     try:
         path = between(length, driven=(low, low + width), narrower=narrower)
     except PhysicalRangeError:
-        fine = np.linspace(*drive, 4001)
+        fine = np.linspace(drive[0], drive[1], 4001)
         there = driven_radius(fine, length, CENTRE)
         reached = (there >= driven[0]) & (there <= driven[1])
         assert reached.sum() * (fine[1] - fine[0]) < 1.05e-3
@@ -198,7 +198,7 @@ def test_draws_of_belt_and_stops_are_those_of_each_alone(varied):
 
     together = path_of(*draws)
     for one in range(4):
-        alone = path_of(*(v if np.ndim(v) == 0 else float(v[one]) for v in draws))
+        alone = path_of(*(v if np.ndim(v) == 0 else float(np.asarray(v)[one]) for v in draws))
         for name in ("drive_radius", "driven_radius", "drive_wrap", "driven_wrap", "drive_travel", "driven_travel"):
             assert np.broadcast_to(getattr(together, name), (4, 3))[one].tolist() == getattr(alone, name).tolist()
 

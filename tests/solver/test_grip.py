@@ -298,7 +298,7 @@ def test_upshift_needs_at_least_what_the_backshift_needs_while_the_belt_pulls(
 @pytest.mark.parametrize("seed", range(5))
 def test_bushes_in_which_a_sheave_would_stick_are_refused(seed, widest):
     rng = np.random.default_rng(seed)
-    wraps, flanks = rng.uniform(*widest, 2), (float(rng.uniform(0.14, 0.38)), float(rng.uniform(0.3, 0.8)))
+    wraps, flanks = rng.uniform(widest[0], widest[1], 2), (float(rng.uniform(0.14, 0.38)), float(rng.uniform(0.3, 0.8)))
     path = one_position(*wraps)
     drive, driven = most_friction(path, *flanks, 1.0)
     grip(path, *flanks, bushes=Bushes(0.999 * drive, 0.999 * driven, 0.1, 0.05, 0.5))

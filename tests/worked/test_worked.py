@@ -13,8 +13,8 @@ Four sources of difference, and no other, are allowed for:
   the torque curve. It is compared once; all that hangs on it is then worked out at the target the product found.
 * `FACE` 1e-5: engine speeds of the arm with an arc for a face, which is an exact arc in the formulas and a curve
   through 70 points, 0.67 deg apart and rounded to 1e-12 m, in the job file.
-* What is summed over time. The product spreads time over a fine grid of 600 even cells, the formulas over 2000 cells from
-  end to end of each range, with the path worked out at each. What is left is where tyres begin to slip, which the
+* What is summed over time. The product spreads time over a fine grid of 600 even cells, the formulas over 2000 cells
+  from end to end of each range, with the path worked out at each. What is left is where tyres begin to slip, which the
   product takes to a cell of its grid. `TIME` holds twice what was found in the worst of the three kits, rounded.
 """
 
