@@ -301,6 +301,8 @@ def _assumed(spec: JobFile, machine: Machine, belt: Belt, shelf: Shelf) -> tuple
         lines.append(
             f"air of the site leaves {100 * factor:.1f} % of the corrected power of {kind} (SAE J1349 form, dry air)"
         )
+    elif machine.engine.holds_power_to is not None:
+        lines.append("torque is taken as measured: the altitude to which the engine holds its power plays no part")
     if len(machine.ranges) > 1 and any(ground.range is None for ground in spec.grounds):
         lines.append(f"grounds that state no gear range are run in {machine.usual_range}")
     if (machine.belt_width is None) != (belt.top_width is None):

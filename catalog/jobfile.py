@@ -104,6 +104,8 @@ class Limits(Strict):
 class Weights(Strict):
     """Points per 1 % flatness, per 1 % spring loss, per 10 % of missing belt margin."""
 
+    retired: ClassVar[dict[str, str]] = {"speed_band": "it is called flatness now"}
+
     flatness: Weight = 1.0
     spring_loss: Weight = 1.0
     belt_margin: Weight = 1.0

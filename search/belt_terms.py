@@ -13,7 +13,7 @@ from search.workers import parallel_slices
 from solver import balance
 from solver.balance import DrivenSide
 from solver.belt_grip import centrifugal_tension
-from solver.belt_life import conductance, fatigue_rate, slip_wear_rate, warmth
+from solver.belt_life import belt_temperature, conductance, fatigue_rate, slip_wear_rate, warmth
 from solver.drivetrain import Drivetrain
 from solver.grip import drive_need, slack_tension
 from solver.losses import belt_loss, slip_power
@@ -108,8 +108,10 @@ def heat_by_ground(drivetrain: Drivetrain, duty: DutyPoints, lost: Array) -> tup
     inputs = drivetrain.inputs
     heat = _summed(lost, duty.by_ground / duty.by_ground.sum(axis=1, keepdims=True))
     targets = [drivetrain.target_speed if g.target_speed is None else g.target_speed for g in inputs.grounds]
-    conducts = conductance(inputs.cooling.belt, np.array(targets), inputs.cooling.at_speed)
-    return heat, inputs.site.temperature + heat / conducts
+    cooling, air = inputs.cooling, inputs.site.temperature
+    conducts = [float(conductance(cooling.belt, target, cooling.at_speed)) for target in targets]
+    warm = [belt_temperature(one, air, conducts[number]) for number, one in enumerate(heat.T)]
+    return heat, np.stack(warm, axis=-1)
 
 
 def belt_terms(stage: Stage, side: DrivenSide, per_pull: Array, helix_of: Index) -> tuple[Array, Array, Array]:

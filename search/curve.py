@@ -72,8 +72,8 @@ class MarginLimit:
 class SpringCost:
     """What the springs of a kit cost, over the running time [W].
 
-    `belt` is lost in the belt at the tensions they make, `least` would be at tensions that just hold with the wanted
-    margin, `friction` is rubbed away by their forces in load changes.
+    `belt` is lost in the belt at the tensions they make, `least` would be where tensions just hold with the wanted
+    margin, or as they are where they are below that; `friction` is rubbed away by their forces in load changes.
     """
 
     belt: float
@@ -161,9 +161,5 @@ def spring_cost(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds) -> Sprin
     kit = belt_state(drivetrain, duty, driven.side[:1]).lost[0]
     lighter = least_tensions(stage, duty, driven.side[:1])
     least = belt_loss(*lighter, duty.belt_speed, duty.path, duty.grip.seat, drivetrain.losses)[0]
-    excess = float(np.maximum(kit - least, 0.0) @ duty.weights)
-    return SpringCost(
-        belt=float(kit @ duty.weights),
-        least=float(least @ duty.weights),
-        friction=float(drive.loss[0] + driven.loss[0]) - excess,
-    )
+    spent, spared = float(kit @ duty.weights), float(np.minimum(kit, least) @ duty.weights)
+    return SpringCost(belt=spent, least=spared, friction=float(drive.loss[0] + driven.loss[0]) - (spent - spared))

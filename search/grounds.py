@@ -90,7 +90,7 @@ def ground_facts(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide) -
                 share=100 * share,
                 target_rpm=float(target) * TO_RPM,
                 torque=100 * float(entry.torque),
-                low_kmh=float(entry.low_speed) * TO_KMH,
+                low_kmh=max(float(entry.low_speed), _slowest(drivetrain, entry, float(target))) * TO_KMH,
                 high_kmh=float(whole.reach[number]) * TO_KMH,
                 flatness=100 * float(np.sqrt(square / share)),
                 mean_rpm=float(weights @ rpm) / share,
@@ -107,6 +107,11 @@ def ground_facts(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide) -
             )
         )
     return tuple(out)
+
+
+def _slowest(drivetrain: Drivetrain, ground: Ground, target: float) -> float:
+    """Road speed at which the shift begins on a ground [m/s]; slower is run with the engine below its target."""
+    return float(drivetrain.vehicle.road_speed(target, drivetrain.path.ratio[0], ground.reduction))
 
 
 def _by_position(drivetrain: Drivetrain, branch: NDArray[np.bool_], weights: Array, rpm: Array) -> tuple[float, ...]:

@@ -251,7 +251,7 @@ def _belt_holds(options: DrivenOptions, open_builds: Index) -> Verdict:
     least = options.stage.request.limits.belt_margin
     slips = options.margin < least
     best = float(options.margin[slips].max(initial=-np.inf))
-    sentence = f"belt margin {100 * best:.0f} % at best, {100 * least:.0f} % is the least"
+    sentence = f"belt margin {round(100 * best, 1) + 0.0:.1f} %, {100 * least:.0f} % is the least"
     return Verdict(slips, lambda _: sentence)
 
 

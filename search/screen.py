@@ -8,6 +8,7 @@ from math import isfinite
 from typing import Any
 
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
@@ -15,6 +16,8 @@ from catalog.wording import printable
 from search.streams import deliver
 
 __all__ = ["CAUTION", "console", "count", "number", "page", "plain_table", "plot", "signed", "whole"]
+
+_WIDEST = 10_000  # cells of a table
 
 CAUTION = (
     "Before changing parts: engine off, key out, sheaves and belt cold. Springs are loaded: use a proper compressor. "
@@ -29,6 +32,16 @@ class _Screen(Console):
     def render_str(self, text: str, **options: Any) -> Text:
         """Every text passes here, those of table cells when they are measured, too."""
         return super().render_str(printable(text), **options)
+
+    def print(self, *objects: Any, **options: Any) -> None:
+        """A table that does not fit is shown wider than the terminal: a number that lost a digit would be a lie."""
+        narrow, wide = self.width, self.options.update(max_width=_WIDEST)
+        needed = [Measurement.get(self, wide, each).minimum for each in objects if isinstance(each, Table)]
+        try:
+            self.width = max(narrow, *needed, 1)
+            super().print(*objects, **options)
+        finally:
+            self.width = narrow
 
 
 def console(*, stderr: bool = False) -> Console:

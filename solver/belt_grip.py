@@ -31,6 +31,7 @@ __all__ = [
 
 # Largest useful ratio measured on any sheave: Childs and Cowburn, Proc. IMechE D 201 (1987), radius 51 mm, 180 deg.
 _MEASURED_LIMIT = 21.0
+_FLAT = 1.5  # rad, of half angle and friction angle: beyond, no tension presses the belt in
 
 
 def centrifugal_tension(mass_per_length: ArrayLike, belt_speed: ArrayLike) -> Array:
@@ -284,8 +285,11 @@ def seat_of(half_angle: Array, friction: Array, seating: ArrayLike) -> Array:
     Raises
     ------
     PhysicalRangeError
-        For seating outside [0, 1].
+        For seating outside [0, 1], or flanks on which a belt would not wedge.
     """
     share = np.asarray(seating, float)
     require((share >= 0) & (share <= 1), "seating", share, "-", "[0, 1]")
-    return np.asarray(2 * np.tan(half_angle + share * np.arctan(friction)))
+    lean = half_angle + share * np.arctan(friction)
+    change = "the groove's half_angle, or friction and seating of the belt"
+    require(lean < _FLAT, "half_angle plus friction angle", lean, "rad", "below 1.5 (86 deg)", change)
+    return np.asarray(2 * np.tan(lean))

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from solver.arrays import Array, Number, per_draw, plain
-from solver.belt_path import ShiftPath, shift_path
+from solver.belt_path import ShiftPath, axial_travel, shift_path
 from solver.duty import Duty, Surroundings, duty
 from solver.engine import EngineCurve, air_density, standard_atmosphere, torque_factor
-from solver.errors import PhysicalRangeError, blame, refuse
+from solver.errors import PhysicalRangeError, blame, refuse, require
 from solver.grip import Grip, grip
 from solver.ground import Vehicle
 from solver.inputs import BeltInputs, Inputs, ShiftInputs
@@ -36,7 +36,7 @@ class Drivetrain:
         In the air of the site.
     target_speed : float or ndarray, shape (d,) [rad/s]
     path : ShiftPath
-        On evenly spaced positions, 0 to 1.
+        On positions from 0 to 1 that crowd in low gear.
     grip : Grip
     losses : BeltLosses
     duty : Duty
@@ -159,9 +159,18 @@ def _check_speeds(idle: Number, target: Number, limit: Number) -> None:
 
 def _path(shift: ShiftInputs, belt: BeltInputs) -> ShiftPath:
     """The shift of a belt between the stops of both sheaves."""
-    stated = shift.belt_width is not None and belt.top_width is not None
+    narrower: Number = 0.0
+    if shift.belt_width is not None and belt.top_width is not None:
+        narrower = plain(np.subtract(shift.belt_width, belt.top_width))
+        deeper, least = plain(narrower / axial_travel(1.0, shift.half_angle)), np.asarray(shift.min_drive_radius)
+        name, limit = (
+            "how much deeper a belt of this width runs",
+            f"less than {np.min(least):.4g} m, the smallest radius",
+        )
+        change = "the belt's top_width, or the belt_width that the radii hold for"
+        require(np.abs(deeper) < least, name, deeper, "m", limit, change, "belt.top_width")
     return shift_path(
         np.linspace(0, 1, shift.positions) ** _CROWDING, shift.min_drive_radius, shift.max_drive_radius, belt.length,
         shift.centre_distance, shift.half_angle, shift.min_driven_radius, shift.max_driven_radius,
-        narrower=np.subtract(shift.belt_width, belt.top_width) if stated else 0.0,  # type: ignore[arg-type]
+        narrower=narrower,
     )  # fmt: skip

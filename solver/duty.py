@@ -209,7 +209,7 @@ class _Traction:
     @staticmethod
     def on(ground: Ground, target: Number, around: Surroundings) -> _Traction:
         path = around.path
-        # The drive radius is linear in position and the driven one nearly so: 1e-4 off between 16 positions.
+        # The drive radius is linear in position and the driven one nearly so: 1e-4 off between positions.
         fine = ShiftPath(**{
             f.name: np.array([np.interp(_SHIFT, path.position, row) for row in np.atleast_2d(value)]).reshape(
                 *value.shape[:-1], _FINE

@@ -192,7 +192,7 @@ def _slides(bush: Array, most: Array, clutch: str) -> None:
     Side load grows at most twice as fast as slack tension.
     """
     name, field = f"bush friction of the {clutch} clutch", f"{clutch}.bush_friction"
-    limit = "what lets the moving sheave slide (far less than flank friction)"
+    limit = f"below {float(np.min(most)):.3g}, what lets the moving sheave slide on its shaft"
     require(2 * bush < most, name, 2 * bush, "-", limit, field=field)
 
 

@@ -302,15 +302,13 @@ def launch(gear: LowGear, start: StartGround, engine: EngineCurve, share: float 
     most = start.adhesion_force / force_per_torque
     speed = take_up_speed(gear, engine, share, most)
     if not np.isfinite(speed):
-        inf = float("inf")
-        return Launch(inf, 0.0, inf, inf, inf, moves=False, tyres_slip=False, slips_on=True, grips_at=inf)
+        inf, grips_at = float("inf"), _grips_at(gear.engagement, gear, engine, share, most)
+        return Launch(inf, 0.0, inf, inf, inf, moves=False, tyres_slip=False, slips_on=True, grips_at=grips_at)
     torque = float(_asked(speed, engine, share, most))
     lock_up = speed * start.wheel_radius / (gear.ratio * start.reduction)
     time, heat = _until_lock_up(start, torque * force_per_torque, lock_up, torque * speed)
     slips_on = bool(gripping_torque(speed, gear) < torque * (1 - _ROUNDING))
-    grips_at = speed
-    if slips_on:
-        grips_at = _meeting(lambda w: gripping_torque(w, gear) - _asked(w, engine, share, most), speed, engine)
+    grips_at = _grips_at(speed, gear, engine, share, most) if slips_on else speed
     return Launch(
         take_up_speed=speed,
         torque=torque,
@@ -322,6 +320,11 @@ def launch(gear: LowGear, start: StartGround, engine: EngineCurve, share: float 
         slips_on=slips_on,
         grips_at=grips_at,
     )
+
+
+def _grips_at(speed: float, gear: LowGear, engine: EngineCurve, share: float, most: float) -> float:
+    """Lowest engine speed from a speed on at which a belt that grips carries the engine."""
+    return _meeting(lambda w: gripping_torque(w, gear) - _asked(w, engine, share, most), speed, engine)
 
 
 def _along_groove(thrust: ArrayLike, half_angle: ArrayLike, friction: ArrayLike) -> Array:

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 _GROUNDS_A_TABLE = 5
+_PLOT, _PLOT_LABELS = 60, 9  # cells of the plot, and those its labels take
 _STATUS = {
     "below_curve": "engine speed lies below the dyno curve, whose first torque is used",
     "above_curve": "engine speed lies above the dyno curve, whose last torque is used",
@@ -180,7 +181,9 @@ def _curve(out: Console, facts: Explanation) -> None:
     back_x = [p.backshift_kmh for p in facts.curve]
     back_y = [p.backshift_rpm for p in facts.curve]
     out.print("Engine speed over road speed at full torque: u upshift, b backshift, . target")
-    lines = plot([("b", back_x, back_y), ("u", up_x, up_y)], [(".", facts.target_rpm)], across="km/h", up="rpm")
+    width = min(_PLOT, out.width - _PLOT_LABELS)
+    curves = [("b", back_x, back_y), ("u", up_x, up_y)]
+    lines = plot(curves, [(".", facts.target_rpm)], width=width, across="km/h", up="rpm")
     for line in lines:
         out.print(line)
     out.print(

@@ -4,7 +4,8 @@ With L = 1/2 ln max(F1 + K, e) and t = L(usual) - ln((1 + usual) / (1 + r)) - L(
 each cell of speed, and its slope over r within the cell. F1 moves through the belt pull alone. Its slope over pull is
 bounded for boxes of fixed thrust and ramp that hold all driven builds (`thrust_slopes`), in cells of pull that begin
 at the usual pull, so that what is unknown of t grows with the way from there and vanishes at the usual speed.
-Nothing here asks more of F1 than that it rises with fixed thrust and ramp and that those slopes hold.
+Nothing here asks more of F1 than that it rises with fixed thrust and ramp and that those slopes hold. (The proof in
+DEVELOPERS.md asks one thing more of it at the speed limit.)
 """
 
 from __future__ import annotations

@@ -125,6 +125,16 @@ def test_belt_that_never_carries_the_engine_never_locks_up(gear):
     assert not start.moves
 
 
+@invariant
+def test_a_belt_too_slippery_to_take_up_may_grip_all_the_same():
+    """Gripping asks for flank friction at rest, which the slip limit holds: kinetic friction plays no part in it."""
+    slippery = replace(GEAR, kinetic_friction=0.02)
+    start, usual = launch(slippery, HILL, ENGINE), launch(GEAR, HILL, ENGINE)
+    assert start.take_up_speed == np.inf
+    assert usual.slips_on
+    assert start.grips_at == pytest.approx(usual.grips_at, rel=1e-9)
+
+
 def stepped(gear, ground, start, steps=20_000):
     """Engine work less work at the driven shaft, and time, by small steps of the motion itself."""
     shaft_per_road = ground.reduction / ground.wheel_radius
