@@ -121,7 +121,7 @@ class Forces:
     machine: Machine
     drivetrain: Drivetrain
     belt: str
-    _known: dict[tuple[str, str], Any] = field(default_factory=dict, repr=False, compare=False)
+    _known: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False, compare=False)
 
     def with_belt(self, part: Belt) -> Forces:
         """The same parts and machine with another belt.
@@ -162,12 +162,15 @@ class Forces:
         """What a helix gives."""
         return self._once("helix", part, lambda: self._ramp(part))
 
-    def _once(self, slot: str, part: Part, work: Callable[[], T]) -> T:
-        key = slot, part.id
+    def once(self, key: tuple[object, ...], work: Callable[[], T]) -> T:
+        """What follows from these parts in this machine, worked out when it is first asked for."""
         if key not in self._known:
             self._known[key] = work()
         known: T = self._known[key]
         return known
+
+    def _once(self, slot: str, part: Part, work: Callable[[], T]) -> T:
+        return self.once((slot, part.id), work)
 
     def _spring(self, slot: str, part: Spring) -> SpringForce:
         full = self.full_shift_length(slot)

@@ -95,7 +95,8 @@ def make_stage(job: Job, request: Request, belt: str) -> Stage:
     """
     here = Stage(job.forces, request)
     chosen = {part.id: part for part in BeltOptions(here, Space({"belt": (belt,)})).parts("belt")}
-    return Stage(job.forces.with_belt(chosen[belt]), request, _fitted_wear(here))
+    wear = job.forces.once(("fitted wear", *request.fitted.order), lambda: _fitted_wear(here))
+    return Stage(job.forces.with_belt(chosen[belt]), request, wear)
 
 
 def shift_map(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide, points: Points) -> Balance:

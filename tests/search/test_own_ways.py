@@ -119,6 +119,6 @@ def test_a_warning_stands_for_each_ground_that_asks_too_much(job: Job) -> None:
     assert (warning.file, warning.path) == (str(job.file), f"grounds[{worst}].load_changes")
     assert (warning.line, warning.column) == job.document.place(("grounds", worst, "load_changes"))
     assert f"ask for {100 * share:.0f} % of the time there is" in warning.message
-    assert f"cut to {100 / share:.0f} %" in warning.message
+    assert f"cut to {100 / share:.3g} %" in warning.message
     assert "fewer starts" in warning.hint
     assert len(busy(job, 1.01 / float(asked.min())).warnings) == len(asked)

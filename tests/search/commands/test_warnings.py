@@ -39,9 +39,9 @@ def test_a_mix_that_asks_for_too_much_is_warned_of_and_answered(
     assert found is not None
     at, column = map(int, found.groups())
     assert Path(JOB).read_text().splitlines()[at - 1][column - 1 :] == busy.removeprefix("load_changes: ")
-    said = re.search(r"ask for (\d+) % of the time there is; all of them are cut to (\d+) %", line)
+    said = re.search(r"ask for (\d+) % of the time there is; all of them are cut to ([\d.]+) %", line)
     assert said is not None
-    asked, left = map(int, said.groups())
+    asked, left = map(float, said.groups())
     assert asked > 100
     assert left == pytest.approx(1e4 / asked, abs=0.51)
     assert "ask for fewer" in line
