@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -60,6 +60,21 @@ class DutyPoints:
     def pull(self, speed: Array) -> Array:
         """Belt pull at an engine speed, shape (..., j) [N]."""
         return np.asarray(self.points.level * self.engine.at(speed) / self.path.drive_radius + self.points.held)
+
+    def heaviest(self, share: float) -> DutyPoints:
+        """The fewest points that carry a share of the time [-], in their order."""
+        order = np.argsort(-self.weights, kind="stable")
+        enough = int(np.searchsorted(np.cumsum(self.weights[order]), share * self.weights.sum())) + 1
+        kept = np.sort(order[:enough])
+        whole, of_points = self.points, ("target", "weights", "sweeps")
+        return replace(
+            self,
+            points=Points(whole.branch[kept], whole.position[kept], whole.level[kept], whole.held[kept]),
+            by_ground=self.by_ground[:, kept],
+            path=self.path.at(kept),
+            grip=self.grip.of(kept),
+            **{name: getattr(self, name)[kept] for name in of_points},
+        )
 
     @cached_property
     def pushes(self) -> tuple[Index, Index]:

@@ -35,6 +35,7 @@ from solver.points import Points
 __all__ = [
     "Request",
     "Score",
+    "belt_life",
     "duty_balance",
     "make_stage",
     "pair_terms",
@@ -128,7 +129,7 @@ def duty_balance(
 
 
 def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: Index) -> tuple[dict[str, Array], Array]:
-    """Terms and score of chosen pairs of builds.
+    """Terms and score of chosen pairs of builds; `belt_life`, which scores nothing and takes its time, is apart.
 
     Parameters
     ----------
@@ -172,7 +173,6 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
         "engagement": drive.engagement[rows] * TO_RPM,
         "ground_power": 100 * power,
         "belt_temperature": driven.temperature[columns] - ZERO_CELSIUS,
-        **({} if stage.fitted_wear is None else {"belt_life": _belt_life(stage, driven, columns)}),
         "unbalanced": unbalanced,
         "cost": np.round(drive.cost[rows] + driven.cost[columns], 2),
         "changes": (drive.changes[rows] + driven.changes[columns]).astype(float),
@@ -181,9 +181,10 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
     return terms, np.round(shares["flatness"] + (shares["spring_loss"] + shares["belt_margin"]), 9)
 
 
-def _belt_life(stage: Stage, driven: DrivenBuilds, columns: Index) -> Array:
-    """Life of the belt of driven builds over that with the fitted kit, shape (k,); it must be known of the latter."""
-    assert stage.fitted_wear is not None
+def belt_life(stage: Stage, driven: DrivenBuilds, columns: Index) -> dict[str, Array]:
+    """The term of that name of driven builds, shape (k,); none where the fitted kit's wear cannot be worked out."""
+    if stage.fitted_wear is None:
+        return {}
     reference = stage.fitted_wear
     builds, which = np.unique(columns, return_inverse=True)
     life = np.empty(len(builds))
@@ -193,7 +194,7 @@ def _belt_life(stage: Stage, driven: DrivenBuilds, columns: Index) -> Array:
         life[chunk] = relative_life(fatigue, slipping, *reference)
 
     parallel_slices(work, len(builds), _CHUNK)
-    return life[which]
+    return {"belt_life": life[which]}
 
 
 def _fitted_wear(stage: Stage) -> tuple[float, float] | None:
@@ -235,6 +236,7 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
         return Score(kit, False, failures, np.inf)
     failures |= {rule.name: rule.sentence(stage, *builds) for rule in PAIR_RULES if rule.broken(request, *builds).any()}
     values, scores = pair_terms(stage, *builds, np.zeros((1, 2), np.intp))
+    values |= belt_life(stage, builds[1], np.zeros(1, np.intp))
     return Score(
         kit=kit,
         buildable=not failures,

@@ -11,14 +11,14 @@ upshift and backshift: engine speed is a band.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import IntEnum
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from solver.arrays import Array, Number, per_draw, per_position
+from solver.arrays import Array, Mask, Number, per_draw, per_position
 from solver.engine import EngineCurve
 from solver.grip import Grip, drive_need, held_thrust, slack_of_drive, slack_tension
 from solver.points import UPSHIFT, Points
@@ -43,6 +43,7 @@ _RESERVE_CAP = 10.0
 _SPEED_TOLERANCE = 1e-9  # of the peak-power speed; the step that gets there leaves its square
 _ROUNDING = 1e-9  # of a thrust: far more than two ways of working it out differ by
 _NEWTON_STEPS = 80
+_FIRST_STEPS = 5  # of them with all states; most have settled then
 _HALVINGS = 55  # of a bracket of four times the peak-power speed: what is left is rounding
 LOWEST = 0.05  # of the peak-power speed: no balance is looked for below
 
@@ -170,22 +171,13 @@ def engine_speed(
     """
     ndim = max(drive.thrust_per_speed2.ndim, drive.spring.ndim, driven.fixed.ndim, driven.per_pull.ndim)
     radius = per_position(drive_radius[..., points.position], ndim)
-    arm, held = (per_position(v, ndim) for v in (points.level, points.held))
-    arm, belt, limit = arm / radius, belt.aligned(ndim), per_draw(np.inf if ceiling is None else ceiling, ndim)
+    arm, held = per_position(points.level, ndim) / radius, per_position(points.held, ndim)
+    belt, limit = belt.aligned(ndim), per_draw(np.inf if ceiling is None else ceiling, ndim)
     sides = drive.thrust_per_speed2, drive.spring, driven.fixed, driven.per_pull
     varied = arm, held, belt.wrap, np.asarray(belt.active), per_draw(engine.factor, ndim), limit
     shape = np.broadcast_shapes(*(v.shape for v in (*sides, *varied)))
     gain, spring, fixed, share = (np.broadcast_to(v, shape) for v in sides)
-
-    def imbalance(speed: Array) -> tuple[Array, Array]:
-        """Thrust the driven clutch lacks at a speed [N], and its slope [N s/rad]."""
-        torque, torque_slope = engine.torque_and_slope(speed)
-        pull, pull_slope = arm * torque + held, arm * torque_slope
-        slack = slack_of_drive(gain * speed**2 - spring, pull, belt)
-        _, need_by_slack, need_by_pull = drive_need(slack, pull, belt)
-        holds, by_slack, by_pull = held_thrust(slack, pull, belt)
-        slack_slope = (2 * gain * speed - need_by_pull * pull_slope) / need_by_slack
-        return holds - fixed - share * pull, by_slack * slack_slope + (by_pull - share) * pull_slope
+    states = _States(gain, spring, fixed, share, arm, held, belt, engine)
 
     target = engine.peak_power_speed
     low, high = np.full(shape, LOWEST * target), np.full(shape, 4.0 * target)
@@ -193,10 +185,69 @@ def engine_speed(
         top = np.full(shape, limit)
         # A kit that just holds the limit by its thrusts must not pass it here for a rounding error.
         needs = fixed + share * (arm * engine.at(top) + held)
-        high = np.where(imbalance(top)[0] >= -_ROUNDING * needs, top, high)
-    speed, done = np.minimum(target, high), np.zeros(shape, bool)
-    for _ in range(_NEWTON_STEPS):
-        excess, slope = imbalance(speed)
+        high = np.where(states.imbalance(top)[0] >= -_ROUNDING * needs, top, high)
+    first = min(_FIRST_STEPS, _NEWTON_STEPS)
+    speed, low, high, done = _newton(states, np.minimum(target, high), low, high, np.zeros(shape, bool), first)
+    if np.ndim(engine.factor):  # draws tie a state to its row
+        speed = _settled(states, speed, low, high, done, _NEWTON_STEPS - first)
+    elif not done.all():
+        left = ~done  # few creep on: they go on by themselves
+        speed[left] = _settled(states.only(left), speed[left], low[left], high[left], done[left], _NEWTON_STEPS - first)
+
+    pull = np.asarray(arm * engine.at(speed) + held)
+    thrust = gain * speed**2 - spring
+    slack, _, _ = slack_of_drive(thrust, pull, belt)
+    status = np.zeros(speed.shape, np.int8)
+    status[speed < engine.speed[0]] = Status.BELOW_CURVE
+    status[speed > engine.speed[-1]] = Status.ABOVE_CURVE
+    status[slack < belt.least_slack * pull] = Status.BELT_SLIDES
+    return Balance(speed, pull * radius, pull, slack + pull, slack, thrust, fixed + share * pull, status)
+
+
+@dataclass(frozen=True)
+class _States:
+    """What is balanced: sides, belt pull per full torque and held, belt, engine; all of one shape, or broadcasting."""
+
+    gain: Array
+    spring: Array
+    fixed: Array
+    share: Array
+    arm: Array
+    held: Array
+    belt: Grip
+    engine: EngineCurve
+
+    def imbalance(self, speed: Array) -> tuple[Array, Array]:
+        """Thrust the driven clutch lacks at a speed [N], and its slope [N s/rad]."""
+        torque, torque_slope = self.engine.torque_and_slope(speed)
+        pull, pull_slope = self.arm * torque + self.held, self.arm * torque_slope
+        pushing = self.gain * speed
+        slack, by_thrust, by_pull = slack_of_drive(pushing * speed - self.spring, pull, self.belt)
+        holds, held_by_slack, held_by_pull = held_thrust(slack, pull, self.belt)
+        slack_slope = by_thrust * (2 * pushing) + by_pull * pull_slope
+        lacks = holds - self.fixed - self.share * pull
+        return lacks, held_by_slack * slack_slope + (held_by_pull - self.share) * pull_slope
+
+    def only(self, chosen: Mask) -> _States:
+        """Some of the states, as a row."""
+
+        def picked(values: Number) -> Array:
+            return np.broadcast_to(values, chosen.shape)[chosen]
+
+        belt = Grip(**{f.name: picked(getattr(self.belt, f.name)) for f in fields(Grip)})
+        sides = {name: picked(getattr(self, name)) for name in ("gain", "spring", "fixed", "share", "arm", "held")}
+        return _States(**sides, belt=belt, engine=self.engine)
+
+
+def _newton(
+    states: _States, speed: Array, low: Array, high: Array, done: Mask, steps: int
+) -> tuple[Array, Array, Array, Mask]:
+    """Newton's method inside a bracket: speeds, the bracket that is left, and what has converged."""
+    small = _SPEED_TOLERANCE * states.engine.peak_power_speed
+    for _ in range(steps):
+        if done.all():
+            break
+        excess, slope = states.imbalance(speed)
         low = np.where(excess < 0, speed, low)
         high = np.where(excess < 0, high, speed)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -204,24 +255,19 @@ def engine_speed(
         inside = (newer >= low) & (newer <= high)  # at the root itself Newton lands on an end
         newer = np.where(inside, newer, (low + high) / 2)
         newer = np.where(done, speed, newer)  # a result must not depend on what is balanced beside it
-        done = np.abs(newer - speed) <= _SPEED_TOLERANCE * target
+        done = np.abs(newer - speed) <= small
         speed = newer
-        if done.all():
-            break
-    else:
-        for _ in range(_HALVINGS):
-            speed = np.where(done, speed, (low + high) / 2)
-            lacking = imbalance(speed)[0] < 0
-            low, high = np.where(lacking, speed, low), np.where(lacking, high, speed)
+    return speed, low, high, done
 
-    pull = np.asarray(arm * engine.at(speed) + held)
-    thrust = gain * speed**2 - spring
-    slack = slack_of_drive(thrust, pull, belt)
-    status = np.zeros(speed.shape, np.int8)
-    status[speed < engine.speed[0]] = Status.BELOW_CURVE
-    status[speed > engine.speed[-1]] = Status.ABOVE_CURVE
-    status[slack < belt.least_slack * pull] = Status.BELT_SLIDES
-    return Balance(speed, pull * radius, pull, slack + pull, slack, thrust, fixed + share * pull, status)
+
+def _settled(states: _States, speed: Array, low: Array, high: Array, done: Mask, steps: int) -> Array:
+    """Speeds by Newton's method, and by halving what is left of a bracket where that does not settle them."""
+    speed, low, high, done = _newton(states, speed, low, high, done, steps)
+    for _ in range(0 if done.all() else _HALVINGS):
+        speed = np.where(done, speed, (low + high) / 2)
+        lacking = states.imbalance(speed)[0] < 0
+        low, high = np.where(lacking, speed, low), np.where(lacking, high, speed)
+    return speed
 
 
 def tensions(driven: DrivenSide, pull: ArrayLike, belt: Grip) -> tuple[Array, Array]:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import ArrayLike
 
-from solver.arrays import Array, Number, per_draw, per_position, plain
+from solver.arrays import Array, Index, Number, per_draw, per_position, plain
 from solver.belt_grip import check_flanks, seat_of, slip_limit, theory_over_closed
 from solver.belt_path import ShiftPath
 from solver.errors import require
@@ -23,6 +23,7 @@ __all__ = ["Grip", "drive_need", "grip", "held_thrust", "slack_of_drive", "slack
 
 _RUNNING_SHARE = 2 / 3  # of ln(slip limit): where belts with a reserve of some 20 to 50 % run
 _TOUCHED = (0.0, 0.7, 1.6, 4.0)  # D / T2' at which tangents of the logarithm touch it; belts run at 0.5 to 3
+_STEPS = 3  # of Newton's method, after which next to all slack tensions have settled
 _LAST_STEP = 3e-8  # of the slack tension: what a Newton step leaves is less than its square here, 1e-15
 _ROUNDING = 1e-13  # of the tight tension: what doubles may leave
 _LEAST_TENSION = 1e-30  # N, keeps pull / slack defined at zero tension
@@ -92,6 +93,11 @@ class Grip:
                 for f, value in ((f, getattr(self, f.name)) for f in fields(self))
             }
         )
+
+    def of(self, chosen: Index) -> Grip:
+        """Coefficients at points, of some of the points, by number [-]."""
+        each = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Grip(**{name: value if name in _OF_BELT else value[..., chosen] for name, value in each.items()})
 
     def aligned(self, ndim: int) -> Grip:
         """Coefficients at points, shaped to meet arrays of `ndim` [-] axes, draws first and points last."""
@@ -215,13 +221,21 @@ def held_thrust(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Ar
         Thrust, slope over slack tension at fixed pull, slope over pull at fixed slack tension.
     """
     held = np.maximum(np.maximum(slack, belt.least_slack * pull), _LEAST_TENSION)
-    log_ratio, tight = np.log1p(pull / held), held + pull
-    load, by_held, by_pull = side_load_slopes(held, pull, belt.driven_spread)
-    idle = belt.wrap - belt.active * log_ratio
-    by_slack = belt.idle_thrust * (idle + belt.active * pull / tight) - belt.driven_bush * by_held
-    thrust = belt.idle_thrust * held * idle + belt.pull_thrust * pull - belt.driven_bush * load
-    by_pull = belt.pull_thrust - belt.idle_thrust * belt.active * held / tight - belt.driven_bush * by_pull
+    thrust, by_slack, load = _holds(held, pull, belt)
+    by_pull = belt.pull_thrust - belt.idle_thrust * belt.active * held / (held + pull)
+    by_pull -= belt.driven_bush * (belt.driven_spread * held + 2 * pull) / (2 * load)
     return thrust + by_slack * (slack - held), by_slack, by_pull
+
+
+def _holds(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:
+    """Thrust that holds a slack tension above the sliding end, its slope over slack tension, and the side load."""
+    tight = slack + pull
+    idle = belt.idle_thrust * (belt.wrap - belt.active * np.log1p(pull / slack))
+    load = side_load(slack, pull, belt.driven_spread)
+    thrust = slack * idle + belt.pull_thrust * pull - belt.driven_bush * load
+    by_slack = idle + belt.idle_thrust * belt.active * (pull / tight)
+    by_slack -= belt.driven_bush * belt.driven_spread / 2 * ((slack + tight) / load)
+    return thrust, by_slack, load
 
 
 def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
@@ -242,18 +256,32 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
     belt = belt.aligned(thrust.ndim)
-    least = belt.least_slack * pull
-    slack = np.maximum(_most_slack(thrust, pull, belt), least)
+    least = np.maximum(belt.least_slack * pull, _LEAST_TENSION)
+    slack, step = np.maximum(_most_slack(thrust, pull, belt), least), np.zeros(thrust.shape)
+    for _ in range(_STEPS):  # as many for every state: what is solved beside one must not matter
+        held = np.maximum(slack, least)
+        value, by_slack, _ = _holds(held, pull, belt)
+        step = slack - held + (value - thrust) / by_slack
+        slack = slack - step
+    creeps = ~((np.abs(step) <= np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))) | (slack <= least))
+    if creeps.any():
+        some = Grip(**{f.name: np.broadcast_to(getattr(belt, f.name), creeps.shape)[creeps] for f in fields(Grip)})
+        slack[creeps] = _crept(slack[creeps], thrust[creeps], pull[creeps], some)
+    return np.asarray(slack)
+
+
+def _crept(slack: Array, thrust: Array, pull: Array, belt: Grip) -> Array:
+    """Slack tensions of those states, as a row, that are slow to settle."""
     done = np.zeros(slack.shape, bool)
     for _ in range(60):
         value, by_slack, _ = held_thrust(slack, pull, belt)
-        step = np.where(done, 0.0, (value - thrust) / by_slack)  # must not depend on what is solved beside it
+        step = np.where(done, 0.0, (value - thrust) / by_slack)
         settled = np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))
-        done |= (np.abs(step) <= settled) | (slack <= least)  # from there the tangent is exact
+        done |= (np.abs(step) <= settled) | (slack <= belt.least_slack * pull)  # from there the tangent is exact
         slack = slack - step
         if done.all():
             break
-    return np.asarray(slack)
+    return slack
 
 
 def _most_slack(thrust: Array, pull: Array, belt: Grip) -> Array:
@@ -299,10 +327,11 @@ def drive_need(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Arr
     )
 
 
-def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> Array:
+def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:
     """Net slack tension at which the drive clutch's thrust is what is needed: inverse of `drive_need`.
 
-    (X - T1'/t)^2 = (h S)^2 with X = F1 - g D, t T1' per thrust, is a quadratic in T1'. Source: derived here.
+    (X - T1'/t)^2 = (h S)^2 with X = F1 - g D, t T1' per thrust, is a quadratic in T1'. Continued by its tangent where
+    `held_thrust` is. Source: derived here.
 
     Parameters
     ----------
@@ -312,17 +341,29 @@ def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> Array:
 
     Returns
     -------
-    ndarray [N]
+    tuple of three ndarrays [N] [-] [-]
+        Slack tension, its slope over thrust at fixed pull, its slope over pull at fixed thrust.
     """
-    per_tight, bush, k = 1 / belt.tight_per_thrust, belt.drive_bush, belt.drive_spread
-    given = thrust - belt.guide * pull
+    per_tight, bush, k, guide = 1 / belt.tight_per_thrust, belt.drive_bush, belt.drive_spread, belt.guide
     bent = bush * bush * k
-    under = 4 * k * given * (given - per_tight * pull) + (4 * per_tight * per_tight - bent * (4 - k)) * pull * pull
-    whole = 2 * per_tight * given - bent * pull - bush * np.sqrt(np.maximum(under, 0.0))
-    slack = whole / (2 * (per_tight * per_tight - bent)) - pull
-    least = np.maximum(belt.least_slack * pull, _LEAST_TENSION)
-    value, by_slack, _ = drive_need(least, pull, belt)
-    return np.asarray(np.where(slack < least, least + (thrust - value) / by_slack, slack))
+    twice, cross, square = 4 * k, 2 * k * per_tight, 4 * per_tight * per_tight - bent * (4 - k)
+    share = 1 / (2 * (per_tight * per_tight - bent))
+    forward, sideways, rubbing = 2 * per_tight * share, 1 + bent * share, bush * share
+    given = thrust - guide * pull
+    ahead, beside = twice * given - cross * pull, square * pull - cross * given  # half the slopes of what is rooted
+    root = np.sqrt(np.maximum(given * ahead + pull * beside, _LEAST_TENSION))
+    slack = forward * given - sideways * pull - rubbing * root
+    rubbing = rubbing / root
+    by_given = forward - rubbing * ahead
+    by_pull = -sideways - rubbing * beside - guide * by_given
+    at_least, by_slack, _ = drive_need(belt.least_slack, np.ones_like(belt.least_slack), belt)
+    slides = slack < belt.least_slack * pull
+    if slides.any():
+        tangent = belt.least_slack * pull + (thrust - at_least * pull) / by_slack
+        slack = np.where(slides, tangent, slack)
+        by_given = np.where(slides, 1 / by_slack, by_given)
+        by_pull = np.where(slides, belt.least_slack - at_least / by_slack, by_pull)
+    return slack, by_given, by_pull
 
 
 def _of_draw(values: Array) -> Number:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from search.exact.blocks import Ends
 from search.exact.pairs import Pairs, Sides
-from search.score import pair_terms
+from search.score import belt_life, pair_terms
 from search.space import SLOT_NAMES
 
 __all__ = ["BestKits", "Keeper", "Kept"]
@@ -65,6 +65,10 @@ class Kept:
             np.concatenate([self.unpriced, other.unpriced]),
         )
 
+    def with_terms(self, terms: Mapping[str, Array]) -> Kept:
+        """The same kits with further terms."""
+        return replace(self, terms={**self.terms, **terms})
+
     def in_order(self) -> Index:
         """Numbers of the kits, best score first, equal scores by slot options."""
         order = np.argsort(self.scores, kind="stable")
@@ -85,9 +89,10 @@ class Keeper(ABC):
     def add(self, sides: Sides, pairs: Pairs) -> None:
         """Balance pairs, and keep what is asked for of them and of the kits kept so far."""
         fresh = Kept.of(sides, pairs)
-        fresh = fresh.take(np.flatnonzero(self.hopeful(fresh)))
-        if not len(fresh):
+        hopeful = np.flatnonzero(self.hopeful(fresh))
+        if not len(hopeful):
             return
+        fresh = fresh.take(hopeful).with_terms(belt_life(sides.stage, sides.driven, pairs[hopeful, 1]))
         together = fresh if self.kept is None else self.kept.joined(fresh)
         together = together.take(together.in_order())
         self.kept = together.take(self.choose(together))  # one step, so that an interruption leaves it whole

@@ -27,6 +27,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Pairs = NDArray[np.intp]
 
+_WEIGHED = 0.9999  # of the time: points beyond cost bounds as much as others and would hardly lift them
 _THIN = 1_500  # pairs of one drive spring that are balanced sooner than bounds of its own would pay
 _LEAF = 64  # drive builds of a leaf, at most
 _FLATNESS_STEP, _PRICE_STEP = 0.002, 0.1  # of a budget: what is as far apart as one change, where leaves are halved
@@ -199,7 +200,7 @@ class Sides:
         thick = [rows for rows in self._by_spring if not self._is_thin(rows)]
         keys = [self._options(np.arange(len(self.drive)))] if self.split in DRIVE_SLOTS else []
         members = [_runs(keys, rows) for rows in thick]
-        duty = duty_points(self.stage.drivetrain)
+        duty = duty_points(self.stage.drivetrain).heaviest(_WEIGHED)  # the others add no less than 0 to the flatness
         about_zero = np.zeros(len(duty))
         sample = [members[n] for n in _spread(len(members), 8)], _spread(len(self.driven), 64)
         usual = self._usual_errors(duty, *sample, about_zero)

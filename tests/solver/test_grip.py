@@ -92,7 +92,7 @@ def test_slack_of_drive_inverts_drive_need(wraps, half_angle, friction, seating,
     need, by_slack, _ = drive_need(slack, pull, belt)
     assert (by_slack > 0).all()
     room = 1e-11 * (np.abs(slack) + pull + 1e-9) / (1 - rubs[0]) ** 2
-    assert (np.abs(slack_of_drive(need, pull, belt) - slack) <= room).all()
+    assert (np.abs(slack_of_drive(need, pull, belt)[0] - slack) <= room).all()
 
 
 @pytest.mark.parametrize("thrust", [1500.0, 2500.0, 4000.0])
@@ -116,7 +116,7 @@ def test_slack_tension_is_the_root_that_brentq_finds(machine, thrust, rubs):
 @pytest.mark.parametrize("thrust", [1500.0, 2500.0, 6000.0])
 def test_slack_of_drive_is_the_root_that_brentq_finds(machine, thrust):
     pull, path, rubs = 700.0, machine.path, machine.bushes
-    found = slack_of_drive(np.full(24, thrust), np.full(24, pull), machine.rough)
+    found = slack_of_drive(np.full(24, thrust), np.full(24, pull), machine.rough)[0]
     for branch, n, slack in zip(machine.points.branch, machine.points.position, found, strict=True):
         sign, wrap, radius = (1 if branch == UPSHIFT else -1), path.drive_wrap[n], path.drive_radius[n]
 
@@ -231,7 +231,7 @@ def test_all_forces_are_in_proportion(wraps, half_angle, friction, seating, rubs
 def test_tensions_scale_with_all_forces(machine, factor, thrust, pull):
     for belt in (machine.belt, machine.rough):
         thrusts, pulls = np.full(24, thrust), np.full(24, pull)
-        for inverse in (slack_tension, slack_of_drive):
+        for inverse in (slack_tension, lambda *given: slack_of_drive(*given)[0]):
             once, more = inverse(thrusts, pulls, belt), inverse(factor * thrusts, factor * pulls, belt)
             assert np.abs(more / factor - once).max() < 1e-9 * (np.abs(once) + pull).max()
 
@@ -249,7 +249,7 @@ def test_without_friction_thrusts_are_the_closed_forms(wraps, half_angle, fricti
     held, need = (function(slacks, pulls, belt)[0] for function in (held_thrust, drive_need))
     assert held == pytest.approx(np.full(2, driven_thrust(slack + pull, slack, wraps[1], *flanks)), rel=1e-12)
     assert need == pytest.approx(np.full(2, drive_thrust(slack + pull, wraps[0], *flanks)), rel=1e-13)
-    again = slack_of_drive(need, pulls, belt)
+    again = slack_of_drive(need, pulls, belt)[0]
     assert again == pytest.approx(need * belt.tight_per_thrust - pull, rel=1e-12, abs=1e-12 * (slack + pull))
     assert held[UPSHIFT] == held[BACKSHIFT]
     assert need[UPSHIFT] == need[BACKSHIFT]
@@ -289,7 +289,7 @@ def test_upshift_needs_at_least_what_the_backshift_needs_while_the_belt_pulls(
     room = 1e-9 * (thrust + pull + 1e-9)
     assert slack[UPSHIFT] >= slack[BACKSHIFT] - room
     assert need[UPSHIFT] >= need[BACKSHIFT] - room * 10
-    given_tension = slack_of_drive(thrusts, pulls, belt)
+    given_tension = slack_of_drive(thrusts, pulls, belt)[0]
     if (given_tension >= 0).all():
         assert given_tension[UPSHIFT] <= given_tension[BACKSHIFT] + room * 10
 
