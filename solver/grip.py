@@ -222,8 +222,8 @@ def held_thrust(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Ar
     """
     held = np.maximum(np.maximum(slack, belt.least_slack * pull), _LEAST_TENSION)
     thrust, by_slack, load = _holds(held, pull, belt)
-    by_pull = belt.pull_thrust - belt.idle_thrust * belt.active * held / (held + pull)
-    by_pull -= belt.driven_bush * (belt.driven_spread * held + 2 * pull) / (2 * load)
+    rubbing = belt.driven_bush * (belt.driven_spread * held + 2 * pull) / (2 * load)
+    by_pull = belt.pull_thrust - belt.idle_thrust * belt.active * held / (held + pull) - rubbing
     return thrust + by_slack * (slack - held), by_slack, by_pull
 
 
@@ -233,9 +233,8 @@ def _holds(slack: Array, pull: Array, belt: Grip) -> tuple[Array, Array, Array]:
     idle = belt.idle_thrust * (belt.wrap - belt.active * np.log1p(pull / slack))
     load = side_load(slack, pull, belt.driven_spread)
     thrust = slack * idle + belt.pull_thrust * pull - belt.driven_bush * load
-    by_slack = idle + belt.idle_thrust * belt.active * (pull / tight)
-    by_slack -= belt.driven_bush * belt.driven_spread / 2 * ((slack + tight) / load)
-    return thrust, by_slack, load
+    rubbing = belt.driven_bush * belt.driven_spread / 2 * ((slack + tight) / load)
+    return thrust, idle + belt.idle_thrust * belt.active * (pull / tight) - rubbing, load
 
 
 def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
@@ -256,14 +255,18 @@ def slack_tension(thrust: ArrayLike, pull: ArrayLike, belt: Grip) -> Array:
     """
     thrust, pull = np.broadcast_arrays(np.asarray(thrust, float), np.asarray(pull, float))
     belt = belt.aligned(thrust.ndim)
+    shape = np.broadcast_shapes(thrust.shape, belt.wrap.shape)
+    thrust, pull = np.broadcast_to(thrust, shape), np.broadcast_to(pull, shape)
     least = np.maximum(belt.least_slack * pull, _LEAST_TENSION)
-    slack, step = np.maximum(_most_slack(thrust, pull, belt), least), np.zeros(thrust.shape)
+    slack = held = np.maximum(_most_slack(thrust, pull, belt), least)
+    step = np.zeros(thrust.shape)
     for _ in range(_STEPS):  # as many for every state: what is solved beside one must not matter
         held = np.maximum(slack, least)
         value, by_slack, _ = _holds(held, pull, belt)
         step = slack - held + (value - thrust) / by_slack
         slack = slack - step
-    creeps = ~((np.abs(step) <= np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))) | (slack <= least))
+    small = np.abs(step) <= np.maximum(_LAST_STEP * slack, _ROUNDING * (slack + pull))
+    creeps = ~(small | (held <= least))  # from there the tangent is exact
     if creeps.any():
         some = Grip(**{f.name: np.broadcast_to(getattr(belt, f.name), creeps.shape)[creeps] for f in fields(Grip)})
         slack[creeps] = _crept(slack[creeps], thrust[creeps], pull[creeps], some)
@@ -351,7 +354,7 @@ def slack_of_drive(thrust: Array, pull: Array, belt: Grip) -> tuple[Array, Array
     forward, sideways, rubbing = 2 * per_tight * share, 1 + bent * share, bush * share
     given = thrust - guide * pull
     ahead, beside = twice * given - cross * pull, square * pull - cross * given  # half the slopes of what is rooted
-    root = np.sqrt(np.maximum(given * ahead + pull * beside, _LEAST_TENSION))
+    root = np.sqrt(np.maximum(given * ahead + pull * beside, _LEAST_TENSION**2))
     slack = forward * given - sideways * pull - rubbing * root
     rubbing = rubbing / root
     by_given = forward - rubbing * ahead

@@ -94,6 +94,10 @@ def test_centrifugal_tension_grows_with_speed_squared():
         (lambda: slip_limit(7, 0.23, 0.35), "wrap = 7 rad"),
         (lambda: drive_thrust(1.0, 3, 0.23, 0.0), "friction = 0 -"),
         (lambda: drive_thrust(1.0, 3, 0.23, 0.35, 1.1), "seating = 1.1 -"),
+        (
+            lambda: drive_thrust(1.0, 3, 0.78, 1.4),
+            "half_angle plus friction angle = 1.73.* friction and seating of the belt",
+        ),
     ],
 )
 def test_impossible_belts_are_refused_with_value_and_input(call, message):

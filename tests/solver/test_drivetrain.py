@@ -392,7 +392,6 @@ def test_numbers_no_machine_has_are_refused_by_name(path, value):
         ("shift.max_driven_radius", 0.0701, "shift.centre_distance", "leaves less than 1 mm of shift"),
         ("belt.top_width", 0.004, "belt.top_width", "how much deeper a belt of this width runs = .*belt's top_width"),
         ("belt.top_width", 0.090, "belt.top_width", "how much deeper a belt of this width runs = -"),
-        ("shift.half_angle", 0.78, "belt", "half_angle plus friction angle = .* friction and seating of the belt"),
         ("driven.bush_friction", 0.9, "driven.bush_friction", "bush friction of the driven clutch = 0.9 -"),
         ("grounds[1].target_speed", 820.0, "grounds[1].target_speed", "target speed must lie between idle and"),
         (

@@ -12,6 +12,7 @@ from varying import stage_of
 
 from catalog import Job
 from search.exact import bounds as bounds_module
+from search.exact import pairs as pairs_module
 from search.exact.bounds import percent
 from search.exact.keepers import BestKits, Keeper, Kept
 from search.exact.pairs import Sides
@@ -141,7 +142,8 @@ def test_a_backshift_that_may_run_faster_has_no_bound_of_its_own(
     pairs, bounds = some_pairs(sides, PAIRS, 4)
     terms, _ = pair_terms(sides.stage, sides.drive, sides.driven, pairs)
     assert (bounds <= terms["flatness"]).all()
-    backshift = duty_points(sides.stage.drivetrain).points.branch == BACKSHIFT
+    duty = duty_points(sides.stage.drivetrain).heaviest(pairs_module._WEIGHED)
+    backshift = duty.points.branch == BACKSHIFT
     for part in sides.bounds.parts:
         assert (part.group.scale[backshift] == 0).all()
         assert (part.group.scale[~backshift] > 0).all()
