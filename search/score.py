@@ -230,8 +230,9 @@ def score_kit(job: Job, kit: Kit, request: Request | None = None) -> Score:
     if "belt_fit" in of_belt.reasons:
         return Score(kit, False, of_belt.reasons, np.inf)
     stage = make_stage(job, request, kit.parts["belt"])
-    failures = {**of_belt.reasons, **drive_builds(stage, space).reasons, **driven_builds(stage, space).reasons}
-    builds = unlimited(stage, kit)
+    drive, driven = drive_builds(stage, space), driven_builds(stage, space)
+    failures = {**of_belt.reasons, **drive.reasons, **driven.reasons}
+    builds = (drive, driven) if len(drive) and len(driven) else unlimited(stage, kit)
     if builds is None:
         return Score(kit, False, failures, np.inf)
     failures |= {rule.name: rule.sentence(stage, *builds) for rule in PAIR_RULES if rule.broken(request, *builds).any()}
