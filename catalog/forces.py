@@ -16,9 +16,10 @@ from catalog.record import belt_inputs
 from catalog.shelf import Shelf
 from catalog.springs import Spring
 from catalog.stock import Part
+from solver.arm_bodies import Body, point_mass
 from solver.drivetrain import Drivetrain, derive
 from solver.errors import PhysicalRangeError
-from solver.flyweights import ArmFriction, Body, arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
+from solver.flyweights import ArmFriction, arm_friction, arm_motion, centrifugal, inertia_slope
 from solver.helix import ramp
 
 __all__ = ["ArmForce", "Forces", "RampForce", "SpringForce"]

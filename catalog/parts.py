@@ -29,7 +29,7 @@ from catalog.quantities import (
 from catalog.reading import Id, Strict
 from catalog.springs import DrivenSpring, DriveSpring
 from catalog.stock import Fits, Part
-from solver import flyweights
+from solver import arm_bodies
 from solver.errors import PhysicalRangeError
 from solver.ground import GRAVITY
 
@@ -106,21 +106,21 @@ class Body(Strict):
             return ""
         return "line" if self.gyration or self.pendulum else "rod"
 
-    def solid(self, reach: float) -> flyweights.Body:
+    def solid(self, reach: float) -> arm_bodies.Body:
         """The arm as a body; `reach` [m] is how far the face goes along it."""
         if self.outline is not None:
             points = self.outline.metres
             plate = (self.thickness or 0.0) * (self.density or 0.0)
-            return flyweights.outline_body(points, self.mass or plate * flyweights.outline_area(points))
+            return arm_bodies.outline_body(points, self.mass or plate * arm_bodies.outline_area(points))
         assert self.mass is not None
         assert self.along is not None
         assert self.across is not None
         distance = float(np.hypot(self.along, self.across))
         if self.pendulum is not None:
-            radii = [flyweights.gyration_of_pendulum(self.pendulum, distance)]
+            radii = [arm_bodies.gyration_of_pendulum(self.pendulum, distance)]
         else:
             radii = self.gyration or [float(np.hypot(distance, (self.length or reach) / np.sqrt(12)))]
-        return flyweights.body_on_line(self.mass, self.along, self.across, *radii)
+        return arm_bodies.body_on_line(self.mass, self.along, self.across, *radii)
 
     @model_validator(mode="after")
     def _one_way(self) -> Body:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.integrate import cumulative_trapezoid
 from scipy.interpolate import CubicSpline
 
-from solver.flyweights import Body, body_on_line, gyration_of_pendulum, outline_body, point_mass
+from solver.arm_bodies import Body, body_on_line, gyration_of_pendulum, outline_body, point_mass
 
 PARTS = Path(__file__).parents[2] / "catalog" / "parts"
 

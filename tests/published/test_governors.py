@@ -13,7 +13,8 @@ import pytest
 import sympy as sp
 from scipy.optimize import brentq
 
-from solver.flyweights import Body, closing_thrust, inertia_slope
+from solver.arm_bodies import Body
+from solver.flyweights import closing_thrust, inertia_slope
 
 pytestmark = pytest.mark.published
 

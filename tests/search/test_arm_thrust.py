@@ -16,7 +16,8 @@ from search.builds import DriveBuilds, drive_builds
 from search.request import Request
 from search.score import make_stage
 from search.space import DRIVE_SLOTS, Space, fitted_kit, make_space
-from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
+from solver.arm_bodies import point_mass
+from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope
 from solver.points import BACKSHIFT, UPSHIFT
 
 pytestmark = pytest.mark.invariant

@@ -13,18 +13,9 @@ import sympy as sp
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from solver.arm_bodies import Body, body_on_line, gyration_of_pendulum, outline_area, outline_body, point_mass
 from solver.errors import PhysicalRangeError
-from solver.flyweights import (
-    Body,
-    arm_motion,
-    body_on_line,
-    centrifugal,
-    gyration_of_pendulum,
-    inertia_slope,
-    outline_area,
-    outline_body,
-    point_mass,
-)
+from solver.flyweights import arm_motion, centrifugal, inertia_slope
 
 pytestmark = pytest.mark.invariant
 

@@ -13,12 +13,13 @@ import pytest
 from draws import VARIED, demo_inputs, spread, value_of, varied
 
 from solver import balance
+from solver.arm_bodies import point_mass
 from solver.arrays import per_draw, per_position
 from solver.balance import DrivenSide, DriveSide, Status, engine_speed
 from solver.belt_life import belt_temperature, conductance, fatigue_rate, warmth
 from solver.drivetrain import derive
 from solver.errors import PhysicalRangeError
-from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope, point_mass
+from solver.flyweights import arm_friction, arm_motion, centrifugal, inertia_slope
 from solver.helix import ramp
 from solver.losses import belt_loss
 from solver.points import BACKSHIFT, UPSHIFT, Points, along

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
+from solver.arm_bodies import point_mass
 from solver.errors import PhysicalRangeError
-from solver.flyweights import arm_friction, arm_motion, centrifugal, closing_thrust, inertia_slope, point_mass
+from solver.flyweights import arm_friction, arm_motion, centrifugal, closing_thrust, inertia_slope
 
 pytestmark = pytest.mark.invariant
 
