@@ -80,10 +80,18 @@ class ArmForce:
     unsure: Array
     fault: str = ""
 
-    def added(self, station: str, mass: TuningMass) -> Array:
-        """Thrust that one mass in each arm adds at a station that there is, shape (n,) [N s^2]."""
+    def added(self, station: str, mass: TuningMass | None) -> Array:
+        """Thrust that one mass in each arm adds at a station, shape (n,) [N s^2]; none without either."""
+        if mass is None or station not in self.per_mass:
+            return np.zeros_like(self.bare)
         of_length = mass.length**2 * self.per_mass_length2.get(station, 0.0)
         return np.asarray(mass.mass * (self.per_mass[station] + of_length))
+
+    def thrown(self, station: str, mass: TuningMass | None) -> Array:
+        """Centrifugal force that one mass in each arm adds at a station, shape (n,) [kg m]; none without either."""
+        if mass is None or station not in self.centrifugal_per_mass:
+            return np.zeros_like(self.bare)
+        return np.asarray(mass.mass * self.centrifugal_per_mass[station])
 
 
 @dataclass(frozen=True)

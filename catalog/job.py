@@ -355,7 +355,7 @@ def _of_unsure_arms(forces: Forces, spec: JobFile) -> tuple[str, ...]:
         if force.fault or fit.flyweight_fits(part, forces.machine.drive_clutch):
             continue
         fitted = [(name, mass) for name, mass in masses.items() if isinstance(mass, TuningMass)]
-        whole = force.bare + sum(force.added(name, mass) for name, mass in fitted if name in force.per_mass)
+        whole = force.bare + sum(force.added(name, mass) for name, mass in fitted)
         if (whole > 0).all():
             share = float(np.abs(force.unsure / whole).mean())
             found[part.body.estimate][part.id] = float(forces.drivetrain.target_speed) * TO_RPM * share / 2

@@ -107,7 +107,7 @@ def heat_by_ground(drivetrain: Drivetrain, duty: DutyPoints, lost: Array) -> tup
     """Mean belt loss [W] and steady belt temperature [K] on each ground, shape (k, grounds), of losses (k, j) [W]."""
     inputs = drivetrain.inputs
     heat = _summed(lost, duty.by_ground / duty.by_ground.sum(axis=1, keepdims=True))
-    targets = [drivetrain.target_speed if g.target_speed is None else g.target_speed for g in inputs.grounds]
+    targets = [ground.target(drivetrain.target_speed) for ground in inputs.grounds]
     cooling, air = inputs.cooling, inputs.site.temperature
     conducts = [float(conductance(cooling.belt, target, cooling.at_speed)) for target in targets]
     warm = [belt_temperature(one, air, conducts[number]) for number, one in enumerate(heat.T)]

@@ -83,7 +83,7 @@ def ground_facts(drivetrain: Drivetrain, drive: DriveSide, driven: DrivenSide) -
         weights = duty.by_ground[number]
         used, share = weights > 0, float(weights.sum())
         square = float(weights @ error**2)
-        target = drivetrain.target_speed if entry.target_speed is None else entry.target_speed
+        target = entry.target(drivetrain.target_speed)
         out.append(
             GroundFacts(
                 ground=entry.name,

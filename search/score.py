@@ -17,7 +17,7 @@ from catalog.quantities import TO_RPM, ZERO_CELSIUS
 from search.belt_terms import wear_rates
 from search.builds import DriveBuilds, DrivenBuilds, drive_builds, driven_builds, sides_of_kit, unlimited
 from search.pair_rules import PAIR_RULES
-from search.points import DutyPoints, duty_points
+from search.points import duty_points
 from search.request import Request
 from search.rules import BELT_RULES, judge
 from search.sides import BeltOptions
@@ -36,7 +36,6 @@ __all__ = [
     "Request",
     "Score",
     "belt_life",
-    "duty_balance",
     "make_stage",
     "pair_terms",
     "score_kit",
@@ -117,17 +116,6 @@ def side_points(stage: Stage, builds: DriveBuilds | DrivenBuilds) -> Array:
     return points
 
 
-def duty_balance(
-    drivetrain: Drivetrain, duty: DutyPoints, drive: DriveBuilds, driven: DrivenBuilds, pairs: Index
-) -> Balance:
-    """Balance chosen pairs of builds, shape (k, 2), at the points of the duty."""
-    rows, columns = pairs.T
-    return balance.engine_speed(
-        drive.side[rows].at(duty.points), driven.side[columns].at(duty.points), duty.grip,
-        drivetrain.path.drive_radius, drivetrain.engine, duty.points, drivetrain.speed_limit,
-    )  # fmt: skip
-
-
 def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: Index) -> tuple[dict[str, Array], Array]:
     """Terms and score of chosen pairs of builds; `belt_life`, which scores nothing and takes its time, is apart.
 
@@ -150,8 +138,10 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
     flatness, high, low, power, unbalanced = (np.zeros(len(pairs)) for _ in range(5))
     asked = float(weights @ (duty.pull(duty.target) * duty.belt_speed))
 
+    rows, columns = pairs.T
+
     def balance_chunk(chunk: slice) -> None:
-        state = duty_balance(drivetrain, duty, drive, driven, pairs[chunk])
+        state = shift_map(drivetrain, drive.side[rows[chunk]], driven.side[columns[chunk]], duty.points)
         error = state.speed / duty.target - 1
         flatness[chunk] = np.sqrt((weights * error**2).sum(axis=-1))
         away = state.speed - duty.target
@@ -163,7 +153,6 @@ def pair_terms(stage: Stage, drive: DriveBuilds, driven: DrivenBuilds, pairs: In
         unbalanced[chunk] = (state.status != Status.BALANCED).sum(axis=-1)
 
     parallel_slices(balance_chunk, len(pairs), _CHUNK)
-    rows, columns = pairs.T
     terms = {
         "flatness": 100 * flatness,
         "spring_loss": 100 * ((drive.loss[rows] + driven.loss[columns]) / drivetrain.engine.peak_power),

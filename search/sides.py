@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from catalog.errors import InputError, Problem
+from catalog.forces import ArmForce
 from catalog.parts import Flyweight, Helix, TuningMass
 from catalog.slots import EMPTY, SLOT_FAMILIES, SLOTS, STATIONS
 from catalog.springs import DrivenSpring, Spring
@@ -150,32 +151,14 @@ def _spring_load(stage: Stage, spring: Spring) -> Array:
     return stage.forces.spring("drive_spring", spring).load
 
 
-def _bare_arms(stage: Stage, arm: Flyweight) -> Array:
-    return stage.forces.arm(arm).bare
+def _arms(of: Callable[[ArmForce], Array]) -> Callable[[Stage, Flyweight], Array]:
+    return lambda stage, arm: of(stage.forces.arm(arm))
 
 
-def _mass_at(station: str) -> Callable[[Stage, Flyweight, TuningMass | None], Array]:
-    def thrust(stage: Stage, arm: Flyweight, mass: TuningMass | None) -> Array:
-        force = stage.forces.arm(arm)
-        if mass is None or station not in force.per_mass:
-            return np.zeros_like(force.bare)
-        return force.added(station, mass)
-
-    return thrust
-
-
-def _bare_arms_thrown(stage: Stage, arm: Flyweight) -> Array:
-    return stage.forces.arm(arm).bare_centrifugal
-
-
-def _mass_thrown_at(station: str) -> Callable[[Stage, Flyweight, TuningMass | None], Array]:
-    def thrown(stage: Stage, arm: Flyweight, mass: TuningMass | None) -> Array:
-        force = stage.forces.arm(arm)
-        if mass is None or station not in force.centrifugal_per_mass:
-            return np.zeros_like(force.bare)
-        return mass.mass * force.centrifugal_per_mass[station]
-
-    return thrown
+def _mass_at(
+    station: str, of: Callable[[ArmForce, str, TuningMass | None], Array]
+) -> Callable[[Stage, Flyweight, TuningMass | None], Array]:
+    return lambda stage, arm, mass: of(stage.forces.arm(arm), station, mass)
 
 
 _Row = tuple[tuple[str, ...], Callable[..., Array]]
@@ -183,12 +166,12 @@ _Row = tuple[tuple[str, ...], Callable[..., Array]]
 # and how. A part family that acts on the drive side adds a row; what is swung adds one to both of the last.
 _LOADS: tuple[_Row, ...] = ((("drive_spring",), _spring_load),)
 _THRUSTS: tuple[_Row, ...] = (
-    (("flyweight",), _bare_arms),
-    *((("flyweight", station), _mass_at(station)) for station in STATIONS),
+    (("flyweight",), _arms(lambda arm: arm.bare)),
+    *((("flyweight", station), _mass_at(station, ArmForce.added)) for station in STATIONS),
 )
 _THROWN: tuple[_Row, ...] = (
-    (("flyweight",), _bare_arms_thrown),
-    *((("flyweight", station), _mass_thrown_at(station)) for station in STATIONS),
+    (("flyweight",), _arms(lambda arm: arm.bare_centrifugal)),
+    *((("flyweight", station), _mass_at(station, ArmForce.thrown)) for station in STATIONS),
 )
 LOAD_SLOTS = tuple(slot for slot in DRIVE_SLOTS if any(slot in slots for slots, _ in _LOADS))
 

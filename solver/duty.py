@@ -154,13 +154,12 @@ def _times(ground: Ground, around: Surroundings) -> _Times:
         per_draw(v, 2) for v in (ground.rolling, ground.adhesion, ground.grade, ground.low_speed, ground.high_speed,
                                  around.vehicle.mass)
     )  # fmt: skip
-    target = around.target_speed if ground.target_speed is None else ground.target_speed
+    target = ground.target(around.target_speed)
     traction = _Traction.on(ground, target, around)
     speed, step = traction.speed, np.gradient(traction.speed, _SHIFT, axis=-1)
     carried = adhesion * mass * GRAVITY * np.cos(np.arctan(grade))
     held = traction.pull_that_gives(carried)  # also beyond what the engine pulls: for the way between two positions
-    limit = np.array([np.interp(_SHIFT, around.path.position, row) for row in np.atleast_2d(held)])
-    limit = limit.reshape(*held.shape[:-1], _FINE)
+    limit = _between(_SHIFT, around.path.position, held)
     full_torque = per_draw(around.engine.at(np.asarray(target)), 2)
     full = full_torque / traction.fine.drive_radius
     asked = per_draw(ground.torque, 2) * full
@@ -202,7 +201,7 @@ class _Traction:
 
     around: Surroundings
     target: Number
-    reduction: Number
+    reduction: Number | None
     fine: ShiftPath
     speed: Array
 
@@ -210,22 +209,16 @@ class _Traction:
     def on(ground: Ground, target: Number, around: Surroundings) -> _Traction:
         path = around.path
         # The drive radius is linear in position and the driven one nearly so: 1e-4 off between positions.
-        fine = ShiftPath(**{
-            f.name: np.array([np.interp(_SHIFT, path.position, row) for row in np.atleast_2d(value)]).reshape(
-                *value.shape[:-1], _FINE
-            )
-            for f, value in ((f, getattr(path, f.name)) for f in fields(path))
-        })  # fmt: skip
-        reduction = around.vehicle.reduction if ground.reduction is None else ground.reduction
-        speed = around.vehicle.road_speed(per_draw(target, 2), fine.ratio, reduction)
-        return _Traction(around, target, reduction, fine, speed)
+        fine = ShiftPath(**{f.name: _between(_SHIFT, path.position, getattr(path, f.name)) for f in fields(path)})
+        speed = around.vehicle.road_speed(per_draw(target, 2), fine.ratio, ground.reduction)
+        return _Traction(around, target, ground.reduction, fine, speed)
 
     def force(self, pull: Array, path: ShiftPath, speed: Array) -> Array:
         """Tractive force [N] of a belt pull at positions of a path, the belt's sheaves just not slipping."""
         around = self.around
-        limit = np.minimum(around.grip.drive_limit, around.grip.driven_limit)
-        here = np.array([np.interp(path.position, around.path.position, row) for row in np.atleast_2d(limit)])
-        limit = here.reshape(*limit.shape[:-1], len(path.position))
+        limit = _between(
+            path.position, around.path.position, np.minimum(around.grip.drive_limit, around.grip.driven_limit)
+        )
         belt_speed = per_draw(self.target, 2) * path.drive_radius
         draws = (np.shape(v) for v in (around.grip.seat, *vars(around.losses).values()))
         tight = pull * limit / (limit - 1)
@@ -326,6 +319,12 @@ def _top(speed: Array, width: Array, surplus: Array) -> Array:
     begin, end = speed[..., :1] - width[..., :1] / 2, speed[..., -1:] + width[..., -1:] / 2
     between = slower + (faster - slower) * left / np.where(first > 0, left - lack, 1.0)
     return np.where(lost.any(axis=-1, keepdims=True), np.where(first > 0, between, begin), end)
+
+
+def _between(wanted: Array, positions: Array, values: Array) -> Array:
+    """Values over shift positions, (n,) or (d, n), read linearly at wanted ones."""
+    rows = np.array([np.interp(wanted, positions, row) for row in np.atleast_2d(values)])
+    return rows.reshape(*values.shape[:-1], len(wanted))
 
 
 def _total(amount: Array) -> Array:

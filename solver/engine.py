@@ -11,6 +11,7 @@ from scipy.interpolate import PchipInterpolator, PPoly
 
 from solver.arrays import Array, Number, per_draw, plain
 from solver.errors import require
+from solver.ground import GRAVITY
 
 __all__ = ["EngineCurve", "air_correction", "air_density", "standard_atmosphere", "torque_factor"]
 
@@ -24,7 +25,6 @@ _SEA_LEVEL_PRESSURE = 101_325.0  # Pa
 _SEA_LEVEL_TEMPERATURE = 288.15  # K
 _LAPSE_RATE = 0.0065  # K/m
 _GAS_CONSTANT = 287.05287  # J/(kg K), dry air
-_STANDARD_GRAVITY = 9.80665  # m/s^2
 
 
 def air_correction(dry_pressure: ArrayLike, temperature: ArrayLike) -> Array:
@@ -89,7 +89,7 @@ def standard_atmosphere(altitude: ArrayLike) -> tuple[Array, Array, Array]:
     height = np.asarray(altitude, float)
     require((height >= -500) & (height <= 11_000), "altitude", height, "m", "[-500, 11000]")
     temperature = _SEA_LEVEL_TEMPERATURE - _LAPSE_RATE * height
-    exponent = _STANDARD_GRAVITY / (_GAS_CONSTANT * _LAPSE_RATE)
+    exponent = GRAVITY / (_GAS_CONSTANT * _LAPSE_RATE)
     pressure = _SEA_LEVEL_PRESSURE * (temperature / _SEA_LEVEL_TEMPERATURE) ** exponent
     return np.asarray(pressure), np.asarray(temperature), air_density(pressure, temperature)
 

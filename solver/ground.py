@@ -90,6 +90,10 @@ class Ground:
     target_speed: Number | None = None
     reduction: Number | None = None
 
+    def target(self, elsewhere: Number) -> Number:
+        """Engine speed [rad/s] that is wanted here, given the one wanted elsewhere [rad/s]."""
+        return elsewhere if self.target_speed is None else self.target_speed
+
 
 @dataclass(frozen=True)
 class Vehicle:

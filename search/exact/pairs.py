@@ -15,7 +15,7 @@ from search.exact.bounds import Bounds, make_bounds
 from search.pair_rules import PAIR_RULES, Offer
 from search.points import DutyPoints, duty_points
 from search.request import Request
-from search.score import duty_balance, side_points
+from search.score import shift_map, side_points
 from search.sides import LOAD_SLOTS
 from search.space import DRIVE_SLOTS, DRIVEN_SLOTS, SLOT_NAMES, Space
 from search.stage import Stage
@@ -221,7 +221,8 @@ class Sides:
         if not len(pairs):
             return about
         pairs = pairs[np.argsort(self.score(pairs, bands), kind="stable")[: 8 * _GOOD]]
-        speed = duty_balance(self.stage.drivetrain, duty, self.drive, self.driven, pairs).speed
+        rows, columns = pairs.T
+        speed = shift_map(self.stage.drivetrain, self.drive.side[rows], self.driven.side[columns], duty.points).speed
         errors = speed / duty.target - 1
         good = np.argsort(self.score(pairs, 100 * np.sqrt(errors**2 @ duty.weights)), kind="stable")[:_GOOD]
         return np.asarray(errors[good].mean(axis=0))
