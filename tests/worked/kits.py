@@ -1,7 +1,4 @@
-"""Three invented kits in plain numbers, each beside the kit that is fitted. Run it to see every step worked out.
-
-python tests/worked/kits.py
-"""
+"""Three invented kits in plain numbers, each beside the kit that is fitted."""
 
 from __future__ import annotations
 
@@ -9,8 +6,9 @@ from dataclasses import dataclass, replace
 from math import pi
 
 import formulas as f
+import given
 import numpy as np
-from formulas import KMH, RPM
+from given import KMH, RPM
 
 MM, GRAM, DEG, MINUTE = 1e-3, 1e-3, pi / 180.0, 60.0
 
@@ -20,11 +18,11 @@ class Case:
     """A job with its kit, its fitted kit, and the slip limits that stand in for the stored table."""
 
     name: str
-    machine: f.Machine
-    belt: f.Belt
-    grounds: tuple[f.Ground, ...]
-    kit: f.Kit
-    fitted: f.Kit
+    machine: given.Machine
+    belt: given.Belt
+    grounds: tuple[given.Ground, ...]
+    kit: given.Kit
+    fitted: given.Kit
     lam1: np.ndarray
     lam2: np.ndarray
     weights: tuple[float, float, float]
@@ -38,7 +36,7 @@ def slots(**parts: tuple[str, float]) -> dict[str, tuple[str, float]]:
     return parts
 
 
-def other(kit: f.Kit, parts: dict[str, tuple[str, float]], **fields) -> f.Kit:
+def other(kit: given.Kit, parts: dict[str, tuple[str, float]], **fields) -> given.Kit:
     """The same kit with some parts changed."""
     return replace(kit, parts=kit.parts | parts, **fields)
 
@@ -59,7 +57,7 @@ MEADOW_ENGINE = curve(
     (8000, 45.0),
 )
 
-MEADOW_ARMS = f.TableArms(
+MEADOW_ARMS = given.TableArms(
     speed=6800 * RPM,
     travel=(0.0, 6 * MM, 12 * MM, 18 * MM, 26 * MM),
     bare=(3900.0, 3380.0, 3150.0, 3150.0, 3250.0),
@@ -75,11 +73,11 @@ MEADOW_ARMS = f.TableArms(
     band=0.03,
 )
 
-MEADOW_FITTED = f.Kit(
+MEADOW_FITTED = given.Kit(
     arms=MEADOW_ARMS,
-    drive_spring=f.Spring(rate=23_000.0, free=86 * MM),
-    driven_spring=f.Spring(rate=22_000.0, free=106 * MM),
-    ramp=f.Ramp(42 * MM, ((0.0, 41 * DEG),)),
+    drive_spring=given.Spring(rate=23_000.0, free=86 * MM),
+    driven_spring=given.Spring(rate=22_000.0, free=106 * MM),
+    ramp=given.Ramp(42 * MM, ((0.0, 41 * DEG),)),
     twist=0.0,
     parts=slots(
         drive_spring=("ds-soft", 24.5),
@@ -95,7 +93,7 @@ MEADOW_FITTED = f.Kit(
 
 MEADOW = Case(
     name="meadow",
-    machine=f.Machine(
+    machine=given.Machine(
         half_angle=13 * DEG,
         centre=260 * MM,
         width=34 * MM,
@@ -121,7 +119,7 @@ MEADOW = Case(
         engine=MEADOW_ENGINE,
         wanted_margin=0.20,
     ),
-    belt=f.Belt(
+    belt=given.Belt(
         length=1003 * MM,
         mass_per_length=0.42,
         max_tension=4400.0,
@@ -135,14 +133,14 @@ MEADOW = Case(
         wedge_stiffness=60e6,
     ),
     grounds=(
-        f.Ground("farm track", 0.6, 0.04, 0.60, 0.03, (26 * KMH, 62 * KMH), 1.0, 3 / MINUTE, 0.5 / MINUTE, 11.0),
-        f.Ground("wet meadow", 0.4, 0.08, 0.40, 0.06, (23 * KMH, 41 * KMH), 0.9, 4 / MINUTE, 1 / MINUTE, 11.0),
+        given.Ground("farm track", 0.6, 0.04, 0.60, 0.03, (26 * KMH, 62 * KMH), 1.0, 3 / MINUTE, 0.5 / MINUTE, 11.0),
+        given.Ground("wet meadow", 0.4, 0.08, 0.40, 0.06, (23 * KMH, 41 * KMH), 0.9, 4 / MINUTE, 1 / MINUTE, 11.0),
     ),
     kit=other(
         MEADOW_FITTED,
         slots(drive_spring=("ds-firm", 27.5), driven_spring=("vs-firm", 29.0), tip=("tip-17", 17.5)),
-        drive_spring=f.Spring(rate=25_000.0, free=87 * MM),
-        driven_spring=f.Spring(rate=24_000.0, free=110 * MM),
+        drive_spring=given.Spring(rate=25_000.0, free=87 * MM),
+        driven_spring=given.Spring(rate=24_000.0, free=110 * MM),
         arms=replace(MEADOW_ARMS, masses=(10 * GRAM, 13 * GRAM, 17 * GRAM)),
     ),
     fitted=MEADOW_FITTED,
@@ -167,7 +165,7 @@ PASS_ENGINE = curve(
     (8000, 48.0),
 )
 
-PASS_ARMS = f.TableArms(
+PASS_ARMS = given.TableArms(
     speed=6500 * RPM,
     travel=(0.0, 7 * MM, 14 * MM, 20 * MM, 26 * MM),
     bare=(4800.0, 4050.0, 3800.0, 3780.0, 3980.0),
@@ -183,11 +181,11 @@ PASS_ARMS = f.TableArms(
     band=0.025,
 )
 
-PASS_FITTED = f.Kit(
+PASS_FITTED = given.Kit(
     arms=PASS_ARMS,
-    drive_spring=f.Spring(rate=24_000.0, free=85 * MM),
-    driven_spring=f.Spring(rate=18_000.0, free=104 * MM, torsion=0.16 / DEG),
-    ramp=f.Ramp(42 * MM, ((0.0, 44 * DEG),)),
+    drive_spring=given.Spring(rate=24_000.0, free=85 * MM),
+    driven_spring=given.Spring(rate=18_000.0, free=104 * MM, torsion=0.16 / DEG),
+    ramp=given.Ramp(42 * MM, ((0.0, 44 * DEG),)),
     twist=20 * DEG,
     parts=slots(
         drive_spring=("ds-24", 25.5),
@@ -203,7 +201,7 @@ PASS_FITTED = f.Kit(
 
 PASS = Case(
     name="pass",
-    machine=f.Machine(
+    machine=given.Machine(
         half_angle=13 * DEG,
         centre=255 * MM,
         width=34 * MM,
@@ -229,7 +227,7 @@ PASS = Case(
         engine=PASS_ENGINE,
         wanted_margin=0.25,
     ),
-    belt=f.Belt(
+    belt=given.Belt(
         length=978 * MM,
         mass_per_length=0.40,
         max_tension=2880.0,
@@ -243,15 +241,15 @@ PASS = Case(
         wedge_stiffness=55e6,
     ),
     grounds=(
-        f.Ground(
+        given.Ground(
             "pass road", 0.7, 0.03, 0.65, 0.05, (27 * KMH, 66 * KMH), 0.95, 2 / MINUTE, 0.4 / MINUTE, 11.4, 6300 * RPM
         ),
-        f.Ground("scree climb", 0.3, 0.09, 0.62, 0.28, (14 * KMH, 28 * KMH), 0.85, 5 / MINUTE, 1 / MINUTE, 21.0),
+        given.Ground("scree climb", 0.3, 0.09, 0.62, 0.28, (14 * KMH, 28 * KMH), 0.85, 5 / MINUTE, 1 / MINUTE, 21.0),
     ),
     kit=other(
         PASS_FITTED,
         slots(helix=("ramp-bent", 118.0), twist=("40 deg", 0.0), mid=("mid-13", 15.5)),
-        ramp=f.Ramp(42 * MM, ((0.0, 47 * DEG), (8 * MM, 41 * DEG), (24 * MM, 39 * DEG))),
+        ramp=given.Ramp(42 * MM, ((0.0, 47 * DEG), (8 * MM, 41 * DEG), (24 * MM, 39 * DEG))),
         twist=40 * DEG,
         arms=replace(PASS_ARMS, masses=(8 * GRAM, 13 * GRAM, 14 * GRAM)),
     ),
@@ -281,7 +279,7 @@ FACE_CENTRE = (-14.0 * MM, -63.0 * MM)
 FACE_RADIUS = 67.5 * MM
 HEEL, MID, TIP = (16 * MM, -4 * MM), (37 * MM, -9 * MM), (54 * MM, -14 * MM)
 
-QUARRY_ARMS = f.PivotArms(
+QUARRY_ARMS = given.PivotArms(
     count=3,
     pivot_radius=47 * MM,
     pin_diameter=8 * MM,
@@ -298,11 +296,11 @@ QUARRY_ARMS = f.PivotArms(
     points=((10 * GRAM, *HEEL), (13 * GRAM, *MID), (14 * GRAM, *TIP)),
 )
 
-QUARRY_FITTED = f.Kit(
+QUARRY_FITTED = given.Kit(
     arms=QUARRY_ARMS,
-    drive_spring=f.Spring(rate=22_000.0, free=86 * MM),
-    driven_spring=f.Spring(rate=21_000.0, free=108 * MM),
-    ramp=f.Ramp(42 * MM, ((0.0, 45 * DEG), (24 * MM, 40 * DEG))),
+    drive_spring=given.Spring(rate=22_000.0, free=86 * MM),
+    driven_spring=given.Spring(rate=21_000.0, free=108 * MM),
+    ramp=given.Ramp(42 * MM, ((0.0, 45 * DEG), (24 * MM, 40 * DEG))),
     twist=0.0,
     parts=slots(
         drive_spring=("ds-22", 24.0),
@@ -318,7 +316,7 @@ QUARRY_FITTED = f.Kit(
 
 QUARRY = Case(
     name="quarry",
-    machine=f.Machine(
+    machine=given.Machine(
         half_angle=12.5 * DEG,
         centre=258 * MM,
         width=33 * MM,
@@ -344,7 +342,7 @@ QUARRY = Case(
         engine=QUARRY_ENGINE,
         wanted_margin=0.20,
     ),
-    belt=f.Belt(
+    belt=given.Belt(
         length=997 * MM,
         mass_per_length=0.41,
         max_tension=4200.0,
@@ -358,15 +356,15 @@ QUARRY = Case(
         wedge_stiffness=58e6,
     ),
     grounds=(
-        f.Ground("haul road", 0.5, 0.035, 0.60, 0.02, (25 * KMH, 64 * KMH), 0.8, 3 / MINUTE, 1 / MINUTE, 10.6),
-        f.Ground("ramp out", 0.3, 0.05, 0.60, 0.22, (24 * KMH, 60 * KMH), 1.0, 1.5 / MINUTE, 0.5 / MINUTE, 10.6),
-        f.Ground("mud floor", 0.2, 0.12, 0.45, 0.0, (24 * KMH, 40 * KMH), 0.9, 5 / MINUTE, 1.5 / MINUTE, 10.6),
+        given.Ground("haul road", 0.5, 0.035, 0.60, 0.02, (25 * KMH, 64 * KMH), 0.8, 3 / MINUTE, 1 / MINUTE, 10.6),
+        given.Ground("ramp out", 0.3, 0.05, 0.60, 0.22, (24 * KMH, 60 * KMH), 1.0, 1.5 / MINUTE, 0.5 / MINUTE, 10.6),
+        given.Ground("mud floor", 0.2, 0.12, 0.45, 0.0, (24 * KMH, 40 * KMH), 0.9, 5 / MINUTE, 1.5 / MINUTE, 10.6),
     ),
     kit=other(
         QUARRY_FITTED,
         slots(driven_spring=("vs-23", 28.0), helix=("ramp-43", 78.0), heel=("heel-6", 12.0)),
-        driven_spring=f.Spring(rate=23_000.0, free=116 * MM),
-        ramp=f.Ramp(42 * MM, ((0.0, 43 * DEG),)),
+        driven_spring=given.Spring(rate=23_000.0, free=116 * MM),
+        ramp=given.Ramp(42 * MM, ((0.0, 43 * DEG),)),
         arms=replace(QUARRY_ARMS, points=((6 * GRAM, *HEEL), (13 * GRAM, *MID), (14 * GRAM, *TIP))),
     ),
     fitted=QUARRY_FITTED,
@@ -395,7 +393,7 @@ def work_out(
     lam1: np.ndarray | None = None,
     lam2: np.ndarray | None = None,
     target: float | None = None,
-    cells: int = f.CELLS,
+    cells: int = given.CELLS,
 ) -> tuple[f.Worked, f.Worked, dict[str, float]]:
     """Kit and fitted kit of a case, and all terms of the kit."""
     even = np.linspace(0.0, 1.0, len(case.lam2))  # where the limits beside the case stand
@@ -408,91 +406,3 @@ def work_out(
     terms = kit.terms | {"belt_life": f.belt_life(kit, fitted), "cost": cost, "changes": float(changes)}
     terms["score"] = f.score(terms, case.machine.wanted_margin, case.weights)
     return kit, fitted, terms
-
-
-def show(case: Case) -> None:
-    kit, fitted, terms = work_out(case)
-    p = kit.path
-
-    def row(words: str, values, digits: int = 2) -> None:
-        print(f"   {words:<34}" + "".join(f"{float(value):11.{digits}f}" for value in values))
-
-    print(f"\n=== {case.name} ===")
-    print(f"1  Peak power {kit.engine.peak_power:.2f} W at {kit.engine.peak_speed / RPM:.3f} rpm")
-    print(f"2  Shift begins with the {p.begins_at}, ends with the {p.ends_at}")
-    row("s", p.s, 4)
-    row("R1, mm", p.r1 / MM, 4)
-    row("R2, mm", p.r2 / MM, 4)
-    row("ratio", p.ratio, 4)
-    row("x1, mm", p.x1 / MM, 4)
-    row("x2, mm", p.x2 / MM, 4)
-    print("3  Springs and ramp")
-    row("K, N", kit.drive_loads)
-    row("driven spring, N", kit.driven_loads)
-    for branch, name in enumerate(("up", "back")):
-        row(f"P {name}, N", [place.fixed for place in kit.places[branch]])
-        row(f"Q {name}", [place.per_pull for place in kit.places[branch]], 4)
-    print("4  Flyweights, thrust / w^2, N s^2 x 1e-3")
-    if isinstance(case.kit.arms, f.PivotArms):
-        row("arm angle, deg", [f.arm_angle(case.kit.arms, x) / DEG for x in p.x1], 4)
-    row("without friction", [1e3 * t.free for t in kit.thrusts], 5)
-    row("up", [1e3 * t.up for t in kit.thrusts], 5)
-    row("back", [1e3 * t.back for t in kit.thrusts], 5)
-    print("5  Belt on the upshift at full torque of the peak-power speed")
-    pulls = [kit.engine.torque(kit.engine.peak_speed) / place.r1 for place in kit.places[0]]
-    row("D, N", pulls)
-    row("T1', N", [f.tensions(place, pull)[0] for place, pull in zip(kit.places[0], pulls, strict=True)])
-    row("c_slip", [f.slip_thrust(place) for place in kit.places[0]], 4)
-    for word, which in (("drive", 0), ("driven", 1)):
-        row(
-            f"reserve of the {word} sheave, %",
-            [100 * f.slip_reserves(place, pull)[which] for place, pull in zip(kit.places[0], pulls, strict=True)],
-        )
-    print("8  Balance at full torque, rpm")
-    row("up", kit.curve[0] / RPM)
-    row("back", kit.curve[1] / RPM)
-    print("7  Time on each ground")
-    for number, ground in enumerate(case.grounds):
-        low, high = kit.duty.ranges[number]
-        print(
-            f"   {ground.name}: target {kit.duty.targets[number] / RPM:.2f} rpm,"
-            f" {low / KMH:.2f} to {high / KMH:.2f} km/h,"
-            f" run-up {kit.duty.run_up_times[number]:.3f} s, cycle {kit.duty.cycle_times[number]:.3f} s,"
-            f" cut {kit.duty.cuts[number]:.4f}"
-        )
-        for branch, name in enumerate(("up", "back")):
-            weights = np.zeros(len(p.s))
-            for visit in kit.duty.visits:
-                if (visit.ground, visit.branch) == (number, branch):
-                    weights[visit.position] += visit.weight
-            row(f"weight {name}, %", 100 * weights, 4)
-        row("sweeps, 1/s x 1e-3", 1e3 * kit.duty.sweeps[number], 4)
-    print("9  Grounds")
-    for number, (ground, line) in enumerate(zip(case.grounds, kit.grounds, strict=True)):
-        numbers = ", ".join(f"{key} {value:.3f}" for key, value in line.items())
-        print(f"   {ground.name}: {numbers}, belt {kit.temperatures[number]:.3f} degC")
-    print(f"   Margin bound by the {kit.binding}")
-    print("   Spring loss, W: " + ", ".join(f"{key} {value:.4f}" for key, value in kit.spring_loss_parts.items()))
-    print(
-        "   Life: tension {:.4f}, slip {:.4f} of the fitted kit's".format(
-            *(mine / its for mine, its in zip(kit.wear, fitted.wear, strict=True))
-        )
-    )
-    print("10 Terms: " + ", ".join(f"{key} {value:.6f}" for key, value in terms.items()))
-    print("11 Pulling away")
-    for torque in (1.0, 0.25):
-        for ground in case.grounds:
-            away = f.pulling_away(kit, ground, torque)
-            print(
-                f"   {torque:.0%} torque, {ground.name}: takes up at {away.take_up / RPM:.3f} rpm, locks at"
-                f" {away.lock_up / KMH:.3f} km/h after {away.seconds:.2f} s and {away.heat / 1e3:.3f} kJ"
-            )
-
-
-def main() -> None:
-    for case in CASES:
-        show(case)
-
-
-if __name__ == "__main__":
-    main()

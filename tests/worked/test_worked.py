@@ -1,4 +1,4 @@
-"""Every term of three kits, held against the worked examples of `formulas.py`.
+"""Every term of three kits, held against the worked examples (`given`, `clutches`, `road`, `formulas`).
 
 Only this file knows both sides: it loads the jobs beside it, feeds the product's stored slip limits into the formulas
 (they are the one number read from a table), and compares.
@@ -24,11 +24,13 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import clutches
 import formulas as f
+import given
 import kits
 import numpy as np
 import pytest
-from formulas import KMH, RPM
+from given import KMH, RPM
 
 from catalog import load_job
 from search import score_kit
@@ -50,7 +52,7 @@ TIME = {
 
 
 def speed_tolerance(case: kits.Case) -> float:
-    return FACE if isinstance(case.kit.arms, f.PivotArms) else EXACT
+    return FACE if isinstance(case.kit.arms, given.PivotArms) else EXACT
 
 
 def product_kit(job, case: kits.Case):
@@ -104,8 +106,8 @@ def test_formulas_give_a_handbook_drive() -> None:
     The exact open-belt length gives 298.856 mm and 156.649 deg.
     """
     r1, r2 = 0.03024, 0.09072
-    assert f.belt_length(r1, r2, 0.298856) == pytest.approx(0.990, abs=1e-6)
-    assert np.degrees(np.pi - 2 * f.lean(r1, r2, 0.298856)) == pytest.approx(156.649, abs=1e-3)
+    assert clutches.belt_length(r1, r2, 0.298856) == pytest.approx(0.990, abs=1e-6)
+    assert np.degrees(np.pi - 2 * clutches.lean(r1, r2, 0.298856)) == pytest.approx(156.649, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -114,18 +116,20 @@ def test_formulas_give_a_handbook_drive() -> None:
 def test_formulas_give_closed_form_thrusts(tight, slack, drive, driven) -> None:
     """Radii 50 and 85 mm, centres 260 mm, half angle 13 deg, friction 0.35, 500 N of pull: thrusts worked by hand."""
     machine = replace(kits.MEADOW.machine, drive_bush=0.0, driven_bush=0.0, guide_friction=0.0)
-    lean = float(f.lean(0.050, 0.085, 0.260))
-    place = f.Place(machine, kits.MEADOW.belt, 0, 0.05, 0.085, np.pi - 2 * lean, np.pi + 2 * lean, 21.0, 5.0, 0.0, 0.0)
-    assert f.drive_needed(place, slack, tight - slack) == pytest.approx(drive, abs=0.06)
-    assert f.driven_carried(place, slack, tight - slack) == pytest.approx(driven, abs=0.06)
+    lean = float(clutches.lean(0.050, 0.085, 0.260))
+    place = clutches.Place(
+        machine, kits.MEADOW.belt, 0, 0.05, 0.085, np.pi - 2 * lean, np.pi + 2 * lean, 21.0, 5.0, 0.0, 0.0
+    )
+    assert clutches.drive_needed(place, slack, tight - slack) == pytest.approx(drive, abs=0.06)
+    assert clutches.driven_carried(place, slack, tight - slack) == pytest.approx(driven, abs=0.06)
 
 
 @pytest.mark.invariant
 def test_arm_thrust_is_half_the_slope_of_the_swung_inertia() -> None:
     arms, step = kits.QUARRY_ARMS, 1e-6
     for x1 in np.linspace(0.0, 0.022, 7):
-        ends = [f.arm_inertia(arms, f.arm_angle(arms, x1 + part * step)) for part in (1.0, -1.0)]
-        assert f.arm_thrust(arms, x1).free == pytest.approx((ends[0] - ends[1]) / (4.0 * step), rel=1e-8)
+        ends = [clutches.arm_inertia(arms, clutches.arm_angle(arms, x1 + part * step)) for part in (1.0, -1.0)]
+        assert clutches.arm_thrust(arms, x1).free == pytest.approx((ends[0] - ends[1]) / (4.0 * step), rel=1e-8)
 
 
 @pytest.mark.invariant
@@ -139,8 +143,8 @@ def test_time_sums_to_one_and_each_balance_is_single(case) -> None:
             over = []
             for w in speeds:
                 pull = kit.engine.torque(w) / place.r1
-                _, slack = f.tensions(place, pull)
-                over.append(thrust.on(branch) * w**2 - spring - f.drive_needed(place, slack, pull))
+                _, slack = clutches.tensions(place, pull)
+                over.append(thrust.on(branch) * w**2 - spring - clutches.drive_needed(place, slack, pull))
             assert np.count_nonzero(np.diff(np.sign(over))) == 1
 
 
@@ -160,7 +164,7 @@ def test_the_kit_can_be_built(joined) -> None:
 
 def test_target_is_the_speed_of_peak_power(joined, told) -> None:
     """Its place is as coarse as the table of the torque curve, the peak being flat; the peak itself is not."""
-    power = f.engine(*joined.case.machine.engine)
+    power = given.engine(*joined.case.machine.engine)
     assert told.target_rpm == pytest.approx(power.peak_speed / RPM, rel=TARGET)
     target = told.target_rpm * RPM
     assert power.torque(target) * target == pytest.approx(power.peak_power, rel=EXACT)
@@ -173,11 +177,11 @@ def test_ratios_at_every_position(joined, told) -> None:
 def test_spring_loads_at_every_position(joined, told) -> None:
     np.testing.assert_allclose([point.drive_spring for point in told.curve], joined.kit.drive_loads, rtol=EXACT)
     # the driven load holds the torsion spring's push through the ramp, on the upshift
-    fixed = [place.fixed for place in joined.kit.places[f.UPSHIFT]]
+    fixed = [place.fixed for place in joined.kit.places[given.UPSHIFT]]
     np.testing.assert_allclose([point.driven_spring for point in told.curve], fixed, rtol=EXACT)
 
 
-@pytest.mark.parametrize("branch", [f.UPSHIFT, f.BACKSHIFT], ids=["up", "back"])
+@pytest.mark.parametrize("branch", [given.UPSHIFT, given.BACKSHIFT], ids=["up", "back"])
 def test_engine_speed_at_full_torque(joined, told, branch) -> None:
     speeds = [(point.upshift_rpm, point.backshift_rpm)[branch] for point in told.curve]
     np.testing.assert_allclose(speeds, joined.kit.curve[branch] / RPM, rtol=speed_tolerance(joined.case))
@@ -350,12 +354,12 @@ def test_pulling_away_on_each_ground(joined, told, start, torque) -> None:
 def test_slipping_tyres_hold_the_torque_of_a_start(joined, told) -> None:
     """Then the belt carries at take-up what adhesion asks of it through the lowest gear."""
     thrust, spring = joined.kit.thrusts[0], float(joined.kit.drive_loads[0])
-    place, behind = (joined.kit.places[branch][0] for branch in (f.UPSHIFT, f.BACKSHIFT))
+    place, behind = (joined.kit.places[branch][0] for branch in (given.UPSHIFT, given.BACKSHIFT))
     machine = place.machine
     for ground, fact in zip(joined.case.grounds, told.grounds, strict=True):
         if not fact.starts[0].tyres_slip:
             continue
-        force = ground.adhesion * machine.mass * f.GRAVITY * np.cos(np.arctan(ground.grade))
+        force = ground.adhesion * machine.mass * given.GRAVITY * np.cos(np.arctan(ground.grade))
         moment = force * machine.wheel_radius / (place.r2 / place.r1 * ground.reduction * machine.efficiency)
         carried = f.capacity(place, behind, thrust, spring, fact.starts[0].take_up_rpm * RPM)
         assert carried == pytest.approx(moment, rel=10 * speed_tolerance(joined.case))
